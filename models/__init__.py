@@ -1,0 +1,1 @@
+"""Statistics and physics: arrays in, estimates out; one file a model."""

@@ -1,0 +1,1 @@
+"""Runs the models in order and turns their draws into answers."""

@@ -1,0 +1,1 @@
+"""Species, fat scales and constants, each value with its source."""

@@ -1,0 +1,1 @@
+"""Figures, words, tables and the one HTML file."""

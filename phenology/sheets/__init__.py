@@ -1,0 +1,1 @@
+"""The contract of each sheet, reading, codes and findings."""

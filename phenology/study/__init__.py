@@ -1,0 +1,1 @@
+"""A folder of sheets and study.toml, opened as one object."""
