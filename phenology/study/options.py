@@ -1,5 +1,6 @@
 """study.toml, read strictly: every key is declared here, an unknown one is an error."""
 
+import re
 import tomllib
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
@@ -35,6 +36,14 @@ class SpeciesOptions:
 
 
 @dataclass(frozen=True)
+class MeasurementOptions:
+    """A measurement of the study's own: its heading in the captures and what is possible."""
+
+    heading: str
+    range: tuple[float, float] | None = None
+
+
+@dataclass(frozen=True)
 class StudyOptions:
     """Everything study.toml says, with defaults for what it leaves out."""
 
@@ -52,6 +61,7 @@ class StudyOptions:
     limits: dict[str, float] = field(default_factory=dict)
     headings: dict[str, dict[str, str]] = field(default_factory=dict)
     codes: dict[str, dict[str, dict[str, str]]] = field(default_factory=dict)
+    measurements: dict[str, MeasurementOptions] = field(default_factory=dict)
 
 
 def read_options(path: Path) -> StudyOptions:
@@ -141,6 +151,7 @@ def parse_options(declared: dict[str, Any]) -> StudyOptions:
         limits={key: _positive(value, f"limits.{key}") for key, value in limits.items()},
         headings=_headings(declared.get("columns", {})),
         codes=_codes(declared.get("codes", {})),
+        measurements=_measurements(declared.get("measurements", {})),
     )
 
 
@@ -158,7 +169,18 @@ _TOP = (
     "limits",
     "columns",
     "codes",
+    "measurements",
 )
+MEASUREMENT_UNITS = {
+    "mm": "mm",
+    "cm": "cm",
+    "g": "g",
+    "mg": "mg",
+    "c": "degrees C",
+    "share": "share",
+    "score": "score",
+    "count": "count",
+}
 _EXAMPLES = {
     "name": 'a line such as name = "Invented stations"',
     "species": 'a table such as [species] with "Selasphorus rufus" = "passage"',
@@ -295,6 +317,46 @@ def _codes(value: Any) -> dict[str, dict[str, dict[str, str]]]:
                 for code, meaning in meanings.items()
             }
     return parsed
+
+
+def _measurements(value: Any) -> dict[str, MeasurementOptions]:
+    if not isinstance(value, dict):
+        raise StudyError("study.toml: [measurements] must be a table of name = heading.")
+    parsed = {}
+    for name, entry in value.items():
+        where = f"measurements.{name}"
+        suffix = name.rpartition("_")[2]
+        named_well = re.fullmatch(r"[a-z][a-z0-9]*(_[a-z0-9]+)+", name)
+        if not named_well or suffix not in MEASUREMENT_UNITS:
+            raise StudyError(
+                f"study.toml: {where} must be a name in lower case that ends in its unit.",
+                f"Known endings: {', '.join('_' + unit for unit in MEASUREMENT_UNITS)}.",
+            )
+        if name in sheet_contracts()["captures"].columns:
+            raise StudyError(
+                f"study.toml: {where} is a column of the captures already.",
+                "Map its heading in [columns.captures].",
+            )
+        table = {"heading": entry} if isinstance(entry, str) else entry
+        if not isinstance(table, dict) or "heading" not in table:
+            raise StudyError(f"study.toml: {where} must be a heading or a table with a heading.")
+        _known(table, ("heading", "range"), f"study.toml [{where}]")
+        parsed[name] = MeasurementOptions(
+            heading=_text(table["heading"], f"{where}.heading"),
+            range=_range(table["range"], f"{where}.range") if "range" in table else None,
+        )
+    return parsed
+
+
+def _range(value: Any, where: str) -> tuple[float, float]:
+    if (
+        not isinstance(value, list)
+        or len(value) != 2
+        or any(isinstance(end, bool) or not isinstance(end, int | float) for end in value)
+        or not value[0] < value[1]
+    ):
+        raise StudyError(f"study.toml: {where} must be [low, high], not {value!r}.")
+    return float(value[0]), float(value[1])
 
 
 def _by_sheet(value: Any, table: str) -> dict[str, dict[str, Any]]:

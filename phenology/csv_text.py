@@ -1,0 +1,80 @@
+"""CSV text that is safe to open in a spreadsheet."""
+
+import csv
+import io
+import re
+
+import pandas as pd
+
+# A spreadsheet evaluates a cell that begins with one of these (OWASP, "CSV Injection").
+_EVALUATED = ("=", "+", "-", "@", "\t", "\r", "\n", "\uff1d", "\uff0b", "\uff0d", "\uff20")
+_NUMBER = re.compile(r"[+-]?(\d+([.,]\d*)?|[.,]\d+)([eE][+-]?\d+)?")
+_DASHES = re.compile(r"[-\u2010-\u2015\u2212]+")
+_CONTROL = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f]")
+
+
+def inert_cell(text: str) -> str:
+    """Return a cell's text, with an apostrophe before what a spreadsheet would evaluate.
+
+    A number or a run of dashes is left alone; control characters become a replacement sign.
+
+    Parameters
+    ----------
+    text : str
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> inert_cell("=1+2"), inert_cell("-3.5"), inert_cell("-"), inert_cell("@here")
+    ("'=1+2", '-3.5', '-', "'@here")
+    """
+    text = _CONTROL.sub("\ufffd", text)
+    bare = text.lstrip(" ")
+    if not bare.startswith(_EVALUATED):
+        return text
+    if _NUMBER.fullmatch(bare.strip()) or _DASHES.fullmatch(bare.strip()):
+        return text
+    return "'" + text
+
+
+def csv_text(table: pd.DataFrame) -> str:
+    r"""Write a table as CSV text in which no cell is one that a spreadsheet evaluates.
+
+    Parameters
+    ----------
+    table : pandas.DataFrame
+        Its index is not written. Dates without a time of day are written as days; floats by
+        their shortest exact form; truth values as yes and no.
+
+    Returns
+    -------
+    str
+        Lines end in a single line feed.
+
+    Examples
+    --------
+    >>> csv_text(pd.DataFrame({"a": [1.5, None], "b": ["=x", "-"]}))
+    "a,b\n1.5,'=x\n,-\n"
+    """
+    out = io.StringIO()
+    writer = csv.writer(out, lineterminator="\n")
+    writer.writerow([inert_cell(str(name)) for name in table.columns])
+    columns = [_column_text(table.iloc[:, place]) for place in range(table.shape[1])]
+    writer.writerows(zip(*columns, strict=True))
+    return out.getvalue()
+
+
+def _column_text(column: pd.Series) -> list[str]:
+    if pd.api.types.is_bool_dtype(column.dtype):
+        texts = ["yes" if value is True or value == 1 else "no" for value in column.fillna(False)]
+    elif pd.api.types.is_datetime64_any_dtype(column.dtype):
+        days = bool((column.dropna() == column.dropna().dt.normalize()).all())
+        texts = column.dt.strftime("%Y-%m-%d" if days else "%Y-%m-%dT%H:%M:%S").tolist()
+    elif pd.api.types.is_numeric_dtype(column.dtype):
+        texts = [str(value) for value in column]
+    else:
+        texts = [inert_cell(str(value)) for value in column]
+    return ["" if gone else text for text, gone in zip(texts, column.isna(), strict=True)]
