@@ -1,0 +1,11 @@
+"""A number the data cannot give: refused in words."""
+
+
+class Refused(ValueError):  # noqa: N818 -- it is an answer, not a fault
+    """Raised in place of an answer; the message says why, for the person who asked.
+
+    Examples
+    --------
+    >>> str(Refused("fewer than 20 birds were seen again"))
+    'fewer than 20 birds were seen again'
+    """

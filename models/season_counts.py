@@ -1,0 +1,123 @@
+"""What the season model is given: one row a sampled group, site, season and day."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from phenology.models.refusal import Refused
+from phenology.quantities import SPECIES_ROLES
+
+BAITED_TRAP, UNBAITED_NET, INDEPENDENT_COUNT = 0, 1, 2
+_ROW_ARRAYS = ("count", "group", "site", "season", "day", "log_effort", "censored", "log_nectar")
+_ROW_ARRAYS_ALL = (*_ROW_ARRAYS, "method")
+
+
+@dataclass(frozen=True, eq=False)
+class SeasonCounts:
+    """Distinct birds a day of the groups of one species, with the days that caught none.
+
+    Parameters
+    ----------
+    count : array of int, shape (row,)
+        Distinct birds of the group on that site-day [birds]; zero where sampled without one.
+    group, site, season : array of int, shape (row,)
+        Positions in `groups`, `sites` and `seasons`.
+    day : array of float, shape (row,)
+        Day of the year in which the season begins [day of year]; runs past 365 when the season
+        crosses New Year.
+    groups, sites, seasons : tuple of str
+        Labels. A site or season without rows gets a prediction.
+    roles : tuple of {"local", "passage", "mixed"}, one a group
+        How the group uses the sites: a fall and rise of residents, a passing pulse, or both.
+    first_day, last_day : float
+        The season's window [day of year]; priors and "the season's bird-days" follow it.
+    log_effort : array of float, shape (row,), optional
+        Natural logarithm of trap-hours, net-hours or minutes; 0 where not known.
+    censored : array of bool, shape (row,), optional
+        True where the day was closed because full: at least `count` birds.
+    log_nectar : array of float, shape (row,), optional
+        Natural logarithm of nectar on offer over the study's mean, 0 where not known.
+    method : array of int, shape (row,), optional
+        0 baited trap, 1 unbaited net, 2 independent count.
+    site_roles : array of str, shape (group, site), optional
+        Roles where they differ between sites; overrides `roles`.
+
+    Raises
+    ------
+    Refused
+        If there is no row, no bird, or the window is shorter than a week.
+    ValueError
+        If arrays differ in length, codes point past their labels or counts are negative.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> counts = SeasonCounts(
+    ...     count=np.array([0, 3, 1]), group=np.zeros(3, int), site=np.zeros(3, int),
+    ...     season=np.zeros(3, int), day=np.array([200.0, 210.0, 220.0]),
+    ...     groups=("Selasphorus rufus",), sites=("fork",), seasons=("2024",),
+    ...     roles=("passage",), first_day=190.0, last_day=260.0)
+    >>> int(counts.count.sum())
+    4
+    """
+
+    count: npt.NDArray[Any]
+    group: npt.NDArray[Any]
+    site: npt.NDArray[Any]
+    season: npt.NDArray[Any]
+    day: npt.NDArray[Any]
+    groups: tuple[str, ...]
+    sites: tuple[str, ...]
+    seasons: tuple[str, ...]
+    roles: tuple[str, ...]
+    first_day: float
+    last_day: float
+    log_effort: npt.NDArray[Any] | None = None
+    censored: npt.NDArray[Any] | None = None
+    log_nectar: npt.NDArray[Any] | None = None
+    method: npt.NDArray[Any] | None = None
+    site_roles: npt.NDArray[Any] | None = None
+
+    def __post_init__(self) -> None:
+        rows = len(self.count)
+        for name in _ROW_ARRAYS_ALL:
+            given = getattr(self, name)
+            kind: Any = float if name in ("day", "log_effort", "log_nectar") else int
+            values = np.zeros(rows, kind) if given is None else np.asarray(given)
+            if values.shape != (rows,):
+                raise ValueError(f"{name} has shape {values.shape}, not ({rows},) as count has")
+            if not np.isfinite(values.astype(float)).all():
+                raise ValueError(f"{name} has values that are missing or not finite")
+            object.__setattr__(self, name, values.astype(bool if name == "censored" else kind))
+        if self.count.min(initial=0) < 0:
+            raise ValueError("count is negative in some row")
+        for name, labels in (
+            ("group", self.groups),
+            ("site", self.sites),
+            ("season", self.seasons),
+            ("method", ("baited trap", "unbaited net", "independent count")),
+        ):
+            codes = getattr(self, name)
+            if rows and not (codes.min() >= 0 and codes.max() < len(labels)):
+                raise ValueError(f"{name} holds codes outside 0 to {len(labels) - 1}")
+        if len(self.roles) != len(self.groups):
+            raise ValueError("roles must name one role a group")
+        allowed = np.array(SPECIES_ROLES)
+        site_roles = (
+            np.repeat(np.array(self.roles, str)[:, None], len(self.sites), axis=1)
+            if self.site_roles is None
+            else np.asarray(self.site_roles, str)
+        )
+        if site_roles.shape != (len(self.groups), len(self.sites)):
+            raise ValueError("site_roles must have one role a group and site")
+        if not np.isin(site_roles, allowed).all():
+            raise ValueError(f"a role is one of {', '.join(SPECIES_ROLES)}")
+        object.__setattr__(self, "site_roles", site_roles)
+        if self.last_day - self.first_day < 7:
+            raise Refused("the season's window is shorter than a week: no dates can be told")
+        if not self.count.any():
+            raise Refused("no bird was counted: there is no season to describe")
