@@ -1,0 +1,5 @@
+"""`python -m phenology` is `site-support`."""
+
+from phenology.cli import main
+
+main()

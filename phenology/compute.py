@@ -1,0 +1,109 @@
+"""Long computation in a child process, so that it can be stopped at any moment without harm.
+
+The parent starts ``python -m phenology.compute TASK ARGUMENTS`` and reads one JSON object a line:
+progress while it works, then a result, a message for the user, or a defect.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import subprocess
+import sys
+import traceback
+from collections.abc import Callable
+from importlib import import_module
+from typing import Any
+
+from phenology.errors import StudyError
+
+Progress = Callable[[str, float], None]  # what is being done, and the share done (0 to 1)
+
+# task: where it is. Each takes `progress` and keyword arguments that JSON can carry.
+TASKS = {
+    "run": "phenology.assess.command:run_study",
+    "simulate": "phenology.simulate:simulate_task",
+}
+
+
+class Defect(Exception):
+    """Our mistake, not the user's; carries the child's traceback."""
+
+
+def quiet(_what: str, _share: float) -> None:
+    """Report progress to nobody."""
+
+
+def compute(task: str, progress: Progress = quiet, **arguments: Any) -> Any:
+    """Run one of `TASKS` in a child process and return its result.
+
+    Raises
+    ------
+    StudyError
+        What the user can mend.
+    Defect
+        What we must mend.
+    KeyboardInterrupt
+        Passed on once the child has been stopped.
+    """
+    command = [sys.executable, "-m", "phenology.compute", task, json.dumps(arguments)]
+    child = subprocess.Popen(  # noqa: S603
+        command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, stdin=subprocess.DEVNULL
+    )
+    try:
+        return _follow(child, progress)
+    finally:
+        child.kill()
+        child.wait()
+
+
+def _follow(child: subprocess.Popen[bytes], progress: Progress) -> Any:
+    assert child.stdout is not None
+    assert child.stderr is not None
+    for line in child.stdout:
+        event = json.loads(line)
+        if "progress" in event:
+            progress(event["progress"], event["share"])
+        elif "result" in event:
+            return event["result"]
+        elif "error" in event:
+            raise StudyError(event["error"], event["remedy"])
+        else:
+            raise Defect(event["defect"])
+    complaint = child.stderr.read().decode(errors="replace")
+    if child.wait() < 0:
+        complaint = f"The computation was ended by signal {-child.returncode}.\n{complaint}"
+    raise Defect(complaint)
+
+
+def _answer(event: dict[str, Any]) -> None:
+    line = json.dumps(event, allow_nan=False)
+    os.write(_ANSWERS, line.encode() + b"\n")
+
+
+_ANSWERS = 1
+
+
+def main() -> None:
+    """Do one task and answer on standard output; what libraries print goes nowhere."""
+    global _ANSWERS  # noqa: PLW0603
+    _ANSWERS = os.dup(1)
+    os.dup2(2, 1)
+    task, arguments = sys.argv[1], json.loads(sys.argv[2])
+    with contextlib.suppress(BrokenPipeError, KeyboardInterrupt):
+        try:
+            module, function = TASKS[task].split(":")
+            result = getattr(import_module(module), function)(
+                progress=lambda what, share: _answer({"progress": what, "share": share}),
+                **arguments,
+            )
+            _answer({"result": result})
+        except StudyError as error:
+            _answer({"error": error.what, "remedy": error.remedy})
+        except Exception:  # noqa: BLE001  # the parent tells the user and keeps the log
+            _answer({"defect": traceback.format_exc()})
+
+
+if __name__ == "__main__":
+    main()

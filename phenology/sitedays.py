@@ -1,0 +1,182 @@
+"""Everything joined: one xarray.Dataset on (site, date)."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+import xarray as xr
+
+if TYPE_CHECKING:
+    from phenology.study.study import Study
+
+# How a bird was caught: by a baited device, by an unbaited one, or on a day when both ran and
+# the sheet does not say which took it; then the day's effort counts together.
+METHODS = ("baited", "unbaited", "either")
+
+
+@dataclass(frozen=True)
+class Sampling:
+    """Birds and effort by day, before the drivers are joined."""
+
+    birds: pd.DataFrame  # site, date, method, group, count
+    effort: pd.DataFrame  # site, date, method, hours, full
+
+
+def join_site_days(study: Study, groups: pd.Series) -> xr.Dataset:
+    """Join captures, effort, feeders and what else there is on (site, date).
+
+    Parameters
+    ----------
+    study : Study
+    groups : Series
+        Group of each capture, indexed as `study.captures`.
+
+    Returns
+    -------
+    Dataset
+        Dimensions site, date (every day from the first to the last sampled), method and
+        group. `captures` (site, date, method, group) counts distinct individuals;
+        `effort_hours` (site, date, method) is device-hours, missing where unknown;
+        `full` marks days closed because more birds waited; `sampled` says whether the site
+        was worked. The attribute `effort_known` says whether there was an effort sheet.
+    """
+    sampling = daily_sampling(study, groups)
+    dated = pd.concat([sampling.birds["date"], sampling.effort["date"]])
+    dates = pd.date_range(dated.min(), dated.max(), freq="D", unit="s")
+    coords = {
+        "site": study.sites["site"].to_numpy(dtype=str),
+        "date": dates,
+        "method": list(METHODS),
+        "group": sorted(groups.unique()),
+    }
+    captures = _cube(sampling.birds, coords, ("site", "date", "method", "group"), "count")
+    hours = _cube(sampling.effort, coords, ("site", "date", "method"), "hours")
+    full = _cube(sampling.effort, coords, ("site", "date", "method"), "full") > 0
+    site_days = xr.Dataset(
+        {
+            "captures": captures.astype("int32").assign_attrs(
+                units="1", long_name="distinct birds caught"
+            ),
+            "effort_hours": hours.assign_attrs(units="h", long_name="device-hours"),
+            "full": full.assign_attrs(long_name="closed because more birds waited"),
+            "sampled": ((hours.sum("method") > 0) | (captures.sum(["method", "group"]) > 0)),
+        },
+        attrs={"effort_known": int(study.effort is not None)},
+    )
+    return site_days.merge(_feeders(study, site_days), join="left")
+
+
+def daily_sampling(study: Study, groups: pd.Series) -> Sampling:
+    """Count distinct individuals and device-hours by site, day and method."""
+    captures = study.captures.assign(group=groups)
+    sessions = _sessions(study.effort)
+    bait = _bait_by_device(sessions)
+    captures = captures.merge(bait, on=["site", "date", "trap"], how="left")
+    day_bait = sessions.groupby(["site", "date"])["method"].agg(
+        lambda methods: methods.iloc[0] if methods.nunique() == 1 else "either"
+    )
+    of_day = pd.MultiIndex.from_frame(captures[["site", "date"]])
+    captures["method"] = captures["method"].fillna(
+        pd.Series(day_bait.reindex(of_day).to_numpy(), index=captures.index)
+    )
+    captures["method"] = captures["method"].fillna("baited")
+    together = captures.loc[captures["method"] == "either", ["site", "date"]].drop_duplicates()
+    captures = _pool_days(captures, together)
+    sessions = _pool_days(sessions, together)
+    banded = captures["band"].notna()
+    individuals = pd.concat(
+        [
+            captures[banded].drop_duplicates(["site", "date", "band"]),
+            captures[~banded],
+        ]
+    )
+    birds = (
+        individuals.groupby(["site", "date", "method", "group"])
+        .size()
+        .rename("count")
+        .reset_index()
+    )
+    effort = sessions.groupby(["site", "date", "method"], as_index=False).agg(
+        hours=("hours", "sum"), full=("full", "max")
+    )
+    return Sampling(birds=birds, effort=effort)
+
+
+def _sessions(effort: pd.DataFrame | None) -> pd.DataFrame:
+    """One row a session with its device-hours and whether it was baited."""
+    columns = ["site", "date", "trap", "method", "hours", "full"]
+    if effort is None:
+        empty = pd.DataFrame({column: [] for column in columns})
+        return empty.astype(
+            {"site": str, "trap": str, "method": str, "hours": float, "full": bool}
+        ).assign(date=pd.Series([], dtype="datetime64[s]"))
+    baited = effort["baited"].fillna(effort["method"].fillna("trap") == "trap").astype(bool)
+    return pd.DataFrame(
+        {
+            "site": effort["site"],
+            "date": effort["date"],
+            "trap": effort["trap"],
+            "method": np.where(baited, "baited", "unbaited"),
+            "hours": ((effort["close"] - effort["open"]) * effort["traps"].fillna(1)).fillna(0.0),
+            "full": effort["closed_because"].eq("full").fillna(False).astype(bool),
+        }
+    )
+
+
+def _bait_by_device(sessions: pd.DataFrame) -> pd.DataFrame:
+    """The method of each device on each day; a device both baited and not stays unknown."""
+    named = sessions[sessions["trap"].notna()]
+    devices = named.drop_duplicates(["site", "date", "trap", "method"])
+    return devices.drop_duplicates(["site", "date", "trap"], keep=False)[
+        ["site", "date", "trap", "method"]
+    ]
+
+
+def _pool_days(rows: pd.DataFrame, together: pd.DataFrame) -> pd.DataFrame:
+    days = pd.MultiIndex.from_frame(together)
+    pooled = pd.MultiIndex.from_frame(rows[["site", "date"]]).isin(days)
+    return rows.assign(method=rows["method"].mask(pooled, "either"))
+
+
+def _cube(
+    rows: pd.DataFrame, coords: dict[str, object], dims: tuple[str, ...], value: str
+) -> xr.DataArray:
+    """Spread rows over a dense array of zeros."""
+    shape = tuple(len(coords[dim]) for dim in dims)  # type: ignore[arg-type]
+    cube = np.zeros(shape)
+    positions = tuple(pd.Index(coords[dim]).get_indexer(rows[dim]) for dim in dims)  # type: ignore[arg-type]
+    np.add.at(cube, positions, rows[value].to_numpy(dtype=float))
+    return xr.DataArray(cube, dims=dims, coords={dim: coords[dim] for dim in dims})
+
+
+def _feeders(study: Study, site_days: xr.Dataset) -> xr.Dataset:
+    """Feeders by day: whether any hung, how many ports; unknown where the sheet is silent."""
+    feeders = study.sheets.get("feeders")
+    if feeders is None:
+        return xr.Dataset()
+    shape = (site_days.sizes["site"], site_days.sizes["date"])
+    up, ports = np.zeros(shape), np.zeros(shape)
+    dates = pd.DatetimeIndex(site_days["date"].to_numpy())
+    sites = pd.Index(site_days["site"].to_numpy())
+    spans = feeders.assign(
+        feeders=feeders["feeders"].fillna(1.0), ports=feeders["ports"].fillna(0.0)
+    )
+    for site, start, until, number, of_ports in spans[
+        ["site", "from", "until", "feeders", "ports"]
+    ].itertuples(index=False):
+        row = sites.get_loc(site)
+        days = (dates >= start) & (dates <= until)
+        up[row, days] = np.maximum(up[row, days], float(number > 0))
+        ports[row, days] += of_ports
+    unsurveyed = ~np.isin(sites, feeders["site"].unique())
+    up[unsurveyed], ports[unsurveyed] = np.nan, np.nan
+    return xr.Dataset(
+        {
+            "feeders_up": (("site", "date"), up, {"units": "1", "long_name": "feeders hung"}),
+            "feeder_ports": (("site", "date"), ports, {"units": "1", "long_name": "feeding ports"}),
+        },
+        coords={"site": site_days["site"], "date": site_days["date"]},
+    )
