@@ -5,11 +5,10 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import numpy as np
+import pandas as pd
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
-
-    import pandas as pd
 
 KNOWN_SHARE = 0.5  # a part is modelled for a species only if this share of its birds carry it
 NEAR_DAYS = 10  # unknown birds are allocated by the known birds caught within this many days
@@ -80,28 +79,25 @@ def _allocate(
     part: str,
     parts: list[str],
     rng: np.random.Generator,
-) -> list[str]:
+) -> pd.Series:
     """Draw the unknown labels of one part, one draw a band and year."""
-    known = birds[_known(filled[part])]
-    labels = sorted(known[part].unique())
-    known_code = known[part].map({label: code for code, label in enumerate(labels)}).to_numpy()
+    is_known = _known(filled[part])
+    known, unknown = birds[is_known], birds[~is_known]
+    known_label = known[part].to_numpy(dtype=str)
     known_day = known["date"].dt.day_of_year.to_numpy()
+    bird = unknown["band"].fillna("unbanded " + unknown.index.astype(str).to_series(unknown.index))
+    firsts = unknown.assign(bird=bird, year=unknown["date"].dt.year)
+    firsts = firsts.drop_duplicates(["bird", "year"])
     others = [other for other in parts if other != part]
-    drawn: dict[tuple[object, int], str] = {}
-    allocated = []
-    for row in birds[~_known(filled[part])].itertuples():
-        bird = (row.band, row.date.year)
-        if bird in drawn and isinstance(row.band, str):
-            allocated.append(drawn[bird])
-            continue
-        alike = np.ones(len(known), dtype=bool)
-        for other in others:
-            value = filled.at[row.Index, other]
-            if isinstance(value, str) and value != "unknown" and (known[other] == value).any():
-                alike &= (known[other] == value).to_numpy()
-        near = alike & (np.abs(known_day - row.date.day_of_year) <= NEAR_DAYS)
-        pool = known_code[near if near.sum() >= ENOUGH_NEAR else alike]
-        label = labels[int(rng.choice(pool))]
-        drawn[bird] = label
-        allocated.append(label)
-    return allocated
+    other = filled.loc[firsts.index, others].fillna("unknown").agg(" ".join, axis=1)
+    known_other = filled.loc[known.index, others].fillna("unknown").agg(" ".join, axis=1)
+    drawn = pd.Series("", index=firsts.index)
+    for (kind, day), alike in firsts.groupby([other, firsts["date"].dt.day_of_year]):
+        same = (known_other == kind).to_numpy()
+        same = same if same.any() else np.ones(len(known), dtype=bool)
+        near = same & (np.abs(known_day - day) <= NEAR_DAYS)
+        pool = known_label[near if near.sum() >= ENOUGH_NEAR else same]
+        drawn[alike.index] = rng.choice(pool, size=len(alike))
+    label = dict(zip(zip(firsts["bird"], firsts["year"], strict=True), drawn, strict=True))
+    keys = zip(bird, unknown["date"].dt.year, strict=True)
+    return pd.Series([label[key] for key in keys], index=unknown.index)

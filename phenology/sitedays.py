@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -47,10 +47,10 @@ def join_site_days(study: Study, groups: pd.Series) -> xr.Dataset:
     dated = pd.concat([sampling.birds["date"], sampling.effort["date"]])
     dates = pd.date_range(dated.min(), dated.max(), freq="D", unit="s")
     coords = {
-        "site": study.sites["site"].to_numpy(dtype=str),
+        "site": pd.Index(study.sites["site"]),
         "date": dates,
-        "method": list(METHODS),
-        "group": sorted(groups.unique()),
+        "method": pd.Index(METHODS),
+        "group": pd.Index(sorted(groups.unique())),
     }
     captures = _cube(sampling.birds, coords, ("site", "date", "method", "group"), "count")
     hours = _cube(sampling.effort, coords, ("site", "date", "method"), "hours")
@@ -142,12 +142,11 @@ def _pool_days(rows: pd.DataFrame, together: pd.DataFrame) -> pd.DataFrame:
 
 
 def _cube(
-    rows: pd.DataFrame, coords: dict[str, object], dims: tuple[str, ...], value: str
+    rows: pd.DataFrame, coords: dict[str, Any], dims: tuple[str, ...], value: str
 ) -> xr.DataArray:
     """Spread rows over a dense array of zeros."""
-    shape = tuple(len(coords[dim]) for dim in dims)  # type: ignore[arg-type]
-    cube = np.zeros(shape)
-    positions = tuple(pd.Index(coords[dim]).get_indexer(rows[dim]) for dim in dims)  # type: ignore[arg-type]
+    cube = np.zeros(tuple(len(coords[dim]) for dim in dims))
+    positions = tuple(coords[dim].get_indexer(rows[dim]) for dim in dims)
     np.add.at(cube, positions, rows[value].to_numpy(dtype=float))
     return xr.DataArray(cube, dims=dims, coords={dim: coords[dim] for dim in dims})
 
