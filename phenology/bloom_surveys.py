@@ -70,7 +70,7 @@ def season_origin(counted: pd.DataFrame) -> int:
         Day of year [days].
     """
     weight = counted["flowers"] / counted["area_m2"] + 1e-9
-    angle = 2 * np.pi * counted["date"].dt.dayofyear.to_numpy() / DAYS_A_YEAR
+    angle = 2 * np.pi * counted["date"].dt.day_of_year.to_numpy() / DAYS_A_YEAR
     mean = np.arctan2((weight * np.sin(angle)).sum(), (weight * np.cos(angle)).sum())
     middle = float(mean % (2 * np.pi)) * DAYS_A_YEAR / (2 * np.pi)
     if WINTER_FLORA_DAYS[0] <= middle <= WINTER_FLORA_DAYS[1]:
@@ -89,7 +89,7 @@ def season_and_day(
     >>> int(season[0]), float(day[0])
     (2031, 375.0)
     """
-    year = dates.year.to_numpy() - (dates.dayofyear.to_numpy() < origin)
+    year = dates.year.to_numpy() - (dates.day_of_year.to_numpy() < origin)
     start = pd.DatetimeIndex(pd.to_datetime([f"{one}-01-01" for one in year]))
     return year.astype(np.int64), ((dates - start).days + 1).to_numpy(dtype=float)
 
