@@ -1,0 +1,24 @@
+"""Figures: each a function of plain tables that returns an Altair chart.
+
+Colours are those of light ground (`phenology.report.palette`); a notebook shows a chart as it
+is, the report adapts it to dark screens and paper. Data stand under names in the chart's
+`datasets`, which is what a reader downloads.
+"""
+
+from phenology.report.figures.effort import draw_effort_calendar
+from phenology.report.figures.findings import draw_findings
+from phenology.report.figures.fuel import draw_fuel_by_day, draw_lean_mass
+from phenology.report.figures.intervals import draw_intervals
+from phenology.report.figures.learning import draw_learning
+from phenology.report.figures.season import draw_dates_by_year, draw_season_curves
+
+__all__ = [
+    "draw_dates_by_year",
+    "draw_effort_calendar",
+    "draw_findings",
+    "draw_fuel_by_day",
+    "draw_intervals",
+    "draw_lean_mass",
+    "draw_learning",
+    "draw_season_curves",
+]

@@ -1,0 +1,52 @@
+"""Doubts about the sheets, counted."""
+
+from __future__ import annotations
+
+import altair as alt
+import pandas as pd
+
+from phenology.report.figures.parts import WIDTH, data, finish
+from phenology.report.palette import light
+
+SEVERITY_COLOURS = {"impossible": "doubt", "doubtful": "soft", "note": "rule"}
+
+
+def draw_findings(findings: pd.DataFrame) -> alt.Chart:
+    """Findings by kind, the impossible apart from the doubtful.
+
+    Parameters
+    ----------
+    findings : DataFrame
+        kind, severity, findings (a count).
+    """
+    counted = findings.groupby(["kind", "severity"], as_index=False)["findings"].sum()
+    severities = [name for name in SEVERITY_COLOURS if name in set(counted["severity"])]
+    order = counted.groupby("kind")["findings"].sum().sort_values(ascending=False).index.tolist()
+    bars = (
+        data("findings")
+        .mark_bar(height=9, yOffset=7)
+        .encode(
+            alt.X("findings:Q", title="findings", axis=alt.Axis(tickMinStep=1, tickCount=5)),
+            alt.Y("kind:N", sort=order, axis=None),
+            alt.Color(
+                "severity:N",
+                title=None,
+                scale=alt.Scale(
+                    domain=severities,
+                    range=[light(SEVERITY_COLOURS[name]) for name in severities],
+                ),
+            ),
+            order=alt.Order("severity:N"),
+            tooltip=["kind:N", "severity:N", "findings:Q"],
+        )
+    )
+    names = (
+        data("findings")
+        .transform_aggregate(findings="sum(findings)", groupby=["kind"])
+        .mark_text(align="left", baseline="middle", yOffset=-6)
+        .encode(x=alt.value(0), y=alt.Y("kind:N", sort=order, axis=None), text="kind:N")
+    )
+    chart = alt.layer(bars, names, data=alt.NamedData("findings")).properties(
+        width=WIDTH, height={"step": 34}
+    )
+    return finish(chart, findings=counted)

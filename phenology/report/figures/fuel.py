@@ -1,0 +1,109 @@
+"""Fuel by day, and lean mass against wing, with every single bird."""
+
+from __future__ import annotations
+
+import altair as alt
+import pandas as pd
+
+from phenology.report.figures.parts import (
+    WIDTH,
+    data,
+    day_axis,
+    day_scale,
+    finish,
+    panels,
+    role_colour,
+    role_shape,
+    roles_of,
+    with_role,
+)
+from phenology.report.palette import light
+
+DRAWN_BIRDS = 2500  # more points hide one another; the draw is seeded and the caption says so
+
+
+def draw_fuel_by_day(birds: pd.DataFrame) -> alt.Chart:
+    """Fuel load of single birds by day of year, all seasons and sites together.
+
+    Parameters
+    ----------
+    birds : DataFrame
+        species, group, role, site, season, day, date, fuel_load, fuel_load_low,
+        fuel_load_high [share of lean mass].
+    """
+    birds = _thinned(birds.dropna(subset=["fuel_load"]))
+    roles, first, last = roles_of(birds), birds["day"].min(), birds["day"].max()
+    points = (
+        alt.Chart()
+        .mark_point(filled=True, size=22, opacity=0.55)
+        .encode(
+            alt.X("day:Q", scale=day_scale(first, last), axis=day_axis(first, last)),
+            alt.Y(
+                "fuel_load:Q",
+                title="fuel, share of lean mass",
+                axis=alt.Axis(format="%", tickCount=4),
+            ),
+            color=role_colour(roles),
+            shape=role_shape(roles),
+            tooltip=[
+                alt.Tooltip("group:N"),
+                alt.Tooltip("site:N"),
+                alt.Tooltip("date:N"),
+                alt.Tooltip("fuel_load:Q", format=".0%", title="fuel"),
+                alt.Tooltip("fuel_load_low:Q", format=".0%", title="low"),
+                alt.Tooltip("fuel_load_high:Q", format=".0%", title="high"),
+            ],
+        )
+    )
+    chart = panels(
+        alt.layer(points, data=alt.NamedData("birds")).properties(width=WIDTH, height=130),
+        "species",
+        sorted(birds["species"].unique()),
+    )
+    shown = ["species", "group", "role", "site", "date", "day"]
+    return finish(chart, birds=birds[[*shown, "fuel_load", "fuel_load_low", "fuel_load_high"]])
+
+
+def draw_lean_mass(birds: pd.DataFrame) -> alt.Chart:
+    """Lean mass against wing by species; a line rises from it to what the bird weighed.
+
+    Parameters
+    ----------
+    birds : DataFrame
+        species, group, role, wing_mm [mm], mass_g and lean_mass_g [g].
+    """
+    birds = _thinned(birds.dropna(subset=["wing_mm", "mass_g", "lean_mass_g"]))
+    roles = roles_of(birds)
+    x = alt.X("wing_mm:Q", title="wing, mm", scale=alt.Scale(zero=False))
+    y = alt.Y("lean_mass_g:Q", title="mass, g", scale=alt.Scale(zero=False), axis=alt.Axis(tickCount=4))
+    tooltip = [
+        alt.Tooltip("group:N"),
+        alt.Tooltip("wing_mm:Q"),
+        alt.Tooltip("mass_g:Q"),
+        alt.Tooltip("lean_mass_g:Q", format=".2f"),
+    ]
+    base = alt.Chart()
+    fuel = base.mark_rule(strokeWidth=1, opacity=0.3).encode(
+        x, y, color=role_colour(roles), y2="mass_g:Q"
+    )
+    lean = base.mark_point(filled=True, size=26, opacity=0.8).encode(
+        x, y, color=role_colour(roles), shape=role_shape(roles), tooltip=tooltip
+    )
+    weighed = base.mark_tick(orient="horizontal", size=5, thickness=1, color=light("soft")).encode(
+        x, alt.Y("mass_g:Q"), tooltip=tooltip
+    )
+    chart = panels(
+        alt.layer(fuel, weighed, lean, data=alt.NamedData("birds")).properties(
+            width=WIDTH, height=190
+        ),
+        "species",
+        sorted(birds["species"].unique()),
+    ).resolve_scale(x="independent", y="independent")
+    shown = ["species", "group", "role", "wing_mm", "mass_g"]
+    made = [name for name in birds if str(name).startswith("lean_mass_g")]
+    return finish(chart, birds=birds[[*shown, *made]])
+
+
+def _thinned(birds: pd.DataFrame) -> pd.DataFrame:
+    birds = with_role(birds)
+    return birds.sample(DRAWN_BIRDS, random_state=1) if len(birds) > DRAWN_BIRDS else birds

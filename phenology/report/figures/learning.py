@@ -1,0 +1,70 @@
+"""What taught each answer: this site and year, other years and sites, or the prior."""
+
+from __future__ import annotations
+
+import altair as alt
+import pandas as pd
+
+from phenology.report.figures.parts import WIDTH, data, finish, panels
+from phenology.report.palette import light
+
+SOURCES = {
+    "share_own": "this site and year",
+    "share_borrowed": "other years and sites",
+    "share_prior": "assumed beforehand",
+}
+
+
+def draw_learning(learning: pd.DataFrame) -> alt.Chart:
+    """Shares of learning by quantity and site, summing to one.
+
+    Parameters
+    ----------
+    learning : DataFrame
+        quantity, site, role, share_own, share_borrowed, share_prior, answers.
+    """
+    shares = list(SOURCES)
+    weight = learning["answers"]
+    sums = learning[shares].mul(weight, axis=0).assign(
+        answers=weight, quantity=learning["quantity"], site=learning["site"]
+    )
+    means = sums.groupby(["quantity", "site"], as_index=False).sum()
+    means[shares] = means[shares].div(means["answers"], axis=0)
+    means["site"] = means["site"].replace("", "all sites")
+    long = means.melt(["quantity", "site", "answers"], shares, "source", "share")
+    long["place"] = long["source"].map({name: order for order, name in enumerate(shares)})
+    long["source"] = long["source"].map(SOURCES)
+    long["quantity"] = long["quantity"].str.replace("_", " ")
+    sources = list(SOURCES.values())
+    bars = (
+        data("learning")
+        .mark_bar(stroke=light("paper"), strokeWidth=1)
+        .encode(
+            alt.X(
+                "share:Q",
+                title="share of what taught the answers",
+                axis=alt.Axis(format="%", tickCount=5),
+                scale=alt.Scale(domain=[0, 1]),
+            ),
+            alt.Y("site:N", title=None, axis=alt.Axis(ticks=False, domain=False)),
+            alt.Color(
+                "source:N",
+                title=None,
+                sort=sources,
+                scale=alt.Scale(
+                    domain=sources, range=[light("ink"), light("soft"), light("rule")]
+                ),
+            ),
+            order=alt.Order("place:Q"),
+            tooltip=[
+                alt.Tooltip("quantity:N"),
+                alt.Tooltip("site:N"),
+                alt.Tooltip("source:N"),
+                alt.Tooltip("share:Q", format=".0%"),
+                alt.Tooltip("answers:Q"),
+            ],
+        )
+        .properties(width=WIDTH, height={"step": 20})
+    )
+    chart = panels(bars, "quantity", sorted(long["quantity"].unique()))
+    return finish(chart, learning=long)

@@ -1,0 +1,203 @@
+"""When: season curves over the days actually sampled, and dates year by year."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import altair as alt
+import pandas as pd
+
+from phenology.report.figures.parts import (
+    WIDTH,
+    data,
+    day_axis,
+    day_scale,
+    finish,
+    panels,
+    role_colour,
+    role_dash,
+    role_shape,
+    roles_of,
+    with_role,
+)
+from phenology.report.palette import light
+from phenology.report.words import day_words, span_words
+
+FULL_STEP = 1  # days between drawn points of the season in front
+EARLIER_STEP = 4  # of the seasons behind it, drawn thin
+
+
+def draw_season_curves(
+    curves: pd.DataFrame, sampled: pd.DataFrame, site: str, season: str | int, curve: str = "present"
+) -> alt.Chart:
+    """Birds a day by group at one site: one season in front, the others thin behind it.
+
+    Parameters
+    ----------
+    curves : DataFrame
+        site, season, group, role, curve, day, estimate, low, high [birds/day].
+    sampled : DataFrame
+        site, season, day, hours: the days worked.
+    site, season : str
+        What to draw in front.
+    curve : {"present", "captured"}
+        Birds present, or first captures.
+
+    Returns
+    -------
+    altair.Chart
+        One panel a group, each with its own scale; ticks below are the days sampled.
+    """
+    here = with_role(curves[(curves["site"] == site) & (curves["curve"] == curve)])
+    here = here.assign(in_front=here["season"].astype(str) == str(season))
+    first = here["day"].min()
+    step = here["in_front"].map({True: FULL_STEP, False: EARLIER_STEP})
+    here = here[(here["day"] - first) % step == 0].drop(columns=["site", "curve"])
+    here["date"] = [day_words(day, year) for day, year in zip(here["day"], here["season"], strict=True)]
+    here["line"] = here["season"].astype(str) + " " + here["role"]
+    thin = ~here["in_front"]
+    here.loc[thin, ["low", "high"]] = float("nan")
+    at_site = sampled[sampled["site"] == site]
+    worked = at_site[at_site["season"].astype(str) == str(season)]
+    roles, groups = roles_of(here), sorted(here["group"].unique())
+    x = alt.X(
+        "day:Q",
+        scale=day_scale(first, here["day"].max()),
+        axis=day_axis(first, here["day"].max(), season),
+    )
+    base = alt.Chart()
+    behind = (
+        base.transform_filter("!datum.in_front")
+        .mark_line(strokeWidth=1, opacity=0.35)
+        .encode(x, alt.Y("estimate:Q"), role_colour(roles, symbol="stroke"), detail="line:N")
+    )
+    front = base.transform_filter("datum.in_front")
+    band = front.mark_area(opacity=0.18).encode(
+        x, alt.Y("low:Q"), alt.Y2("high:Q"), role_colour(roles, symbol="stroke")
+    )
+    line = front.mark_line(strokeWidth=2.2).encode(
+        x,
+        alt.Y("estimate:Q", title="birds a day", axis=alt.Axis(tickCount=3, grid=True)),
+        role_colour(roles, symbol="stroke"),
+        role_dash(roles, symbol="stroke"),
+        tooltip=[
+            alt.Tooltip("group:N"),
+            alt.Tooltip("role:N"),
+            alt.Tooltip("date:N"),
+            alt.Tooltip("estimate:Q", format=".2f", title="birds a day"),
+            alt.Tooltip("low:Q", format=".2f"),
+            alt.Tooltip("high:Q", format=".2f"),
+        ],
+    )
+    days = (
+        data("days_sampled")
+        .mark_rule(color=light("ink"), strokeWidth=1.4)
+        .encode(
+            x=alt.X("day:Q"),
+            y=alt.value(106),
+            y2=alt.value(114),
+            tooltip=[alt.Tooltip("date:N", title="sampled"), alt.Tooltip("hours:Q")],
+        )
+    )
+    layers = alt.layer(behind, band, line, days, data=alt.NamedData("curves")).properties(
+        width=WIDTH, height=104
+    )
+    chart = panels(layers, "group", groups).resolve_scale(y="independent")
+    return finish(
+        chart,
+        curves=here,
+        days_sampled=worked[["day", "date", "hours"]],
+    )
+
+
+def draw_dates_by_year(timing: pd.DataFrame, seasons: pd.DataFrame, site: str) -> alt.Chart:
+    """Arrival, peak and departure by group and season at one site; lost seasons stand empty.
+
+    Parameters
+    ----------
+    timing : DataFrame
+        site, season, group, role, then arrival_day, peak_day and departure_day, each with
+        `_low` and `_high` [day of the season's year].
+    seasons : DataFrame
+        site, season, days: the days sampled in each season, 0 where it was lost.
+    site : str
+
+    Returns
+    -------
+    altair.Chart
+        A line from arrival to departure, the peak as a point with its 90 % interval.
+    """
+    here = with_role(timing[timing["site"] == site]).drop(columns="site")
+    here["season"] = here["season"].astype(str).replace("", "all years")
+    long = _dates_in_words(here)
+    groups, roles = sorted(long["group"].unique()), roles_of(long)
+    days_worked = seasons[seasons["site"] == site].set_index("season")["days"]
+    lost = [str(season) for season, days in days_worked.items() if days == 0]
+    known = {*long["season"], *lost}
+    order = sorted(known - {"all years"}) + (["all years"] if "all years" in known else [])
+    none = pd.DataFrame(
+        [{"group": group, "season": season} for group in groups for season in lost],
+        columns=["group", "season"],
+    )
+    none = none[~none["season"].isin(long["season"])]
+    numbers = long[[name for name in long if str(name).endswith(("_day", "_low", "_high"))]]
+    first, last = numbers.min(axis=None), numbers.max(axis=None)
+    x_scale, x_axis = day_scale(first, last), day_axis(first, last)
+    y = alt.Y(
+        "season:N",
+        sort=order,
+        title=None,
+        scale=alt.Scale(domain=order),
+        axis=alt.Axis(grid=False, ticks=False, domain=False),
+    )
+    tips: list[Any] = ["group:N", "role:N", "season:N", "arrival:N", "peak:N", "departure:N"]
+    tips += [alt.Tooltip("birds:Q", title="birds"), "basis:N"]
+    base = alt.Chart().transform_filter("isValid(datum.first_day)")
+    # Without a stated arrival (a group already here) the line starts at the peak.
+    stay = base.mark_rule(strokeWidth=1.6).encode(
+        alt.X("first_day:Q", scale=x_scale, axis=x_axis),
+        y,
+        role_colour(roles),
+        role_dash(roles, legend=False),
+        x2="last_day:Q",
+    )
+    ends = [
+        base.mark_rule(strokeWidth=7, opacity=0.22).encode(
+            alt.X(f"{name}_low:Q", scale=x_scale), y, role_colour(roles), x2=f"{name}_high:Q"
+        )
+        for name in ("arrival_day", "peak_day", "departure_day")
+    ]
+    peak = base.mark_point(filled=True, size=70, opacity=1).encode(
+        alt.X("peak_day:Q", scale=x_scale), y, role_colour(roles), role_shape(roles), tooltip=tips
+    )
+    gone = (
+        alt.Chart()
+        .transform_filter("datum.lost == true")
+        .mark_text(align="left", fontSize=11, color=light("soft"), text="not sampled")
+        .encode(x=alt.value(4), y=y)
+    )
+    layers = alt.layer(*ends, stay, peak, gone, data=alt.NamedData("dates")).properties(
+        width=WIDTH, height={"step": 20}
+    )
+    chart = panels(layers, "group", groups)
+    dates = pd.concat([long.assign(lost=False), none.assign(lost=True)], ignore_index=True)
+    return finish(chart, dates=dates)
+
+
+def _dates_in_words(here: pd.DataFrame) -> pd.DataFrame:
+    long = here.reset_index(drop=True)
+    for quantity, word in (
+        ("arrival_day", "arrival"),
+        ("peak_day", "peak"),
+        ("departure_day", "departure"),
+    ):
+        long[word] = [
+            f"{day_words(day, year)} ({span_words(low, high, year)})" if pd.notna(day) else "not told"
+            for day, low, high, year in zip(
+                long[quantity], long[f"{quantity}_low"], long[f"{quantity}_high"], long["season"],
+                strict=True,
+            )
+        ]
+    long["first_day"] = long["arrival_day"].fillna(long["peak_day"])
+    long["last_day"] = long["departure_day"].fillna(long["peak_day"])
+    return long

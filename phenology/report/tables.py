@@ -1,0 +1,270 @@
+"""Every table of the report, and what each figure draws, as plain DataFrames."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from phenology.report.places import coarsen_sites
+from phenology.report.words import estimate_words, sentence
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+    from phenology.assess.assessment import Assessment
+    from phenology.study.options import SeasonWindow, StudyOptions
+
+TIMING = ("arrival_day", "peak_day", "departure_day")
+SUBJECT = ["site", "season", "group", "role"]
+
+
+def report_tables(assessment: Assessment) -> dict[str, pd.DataFrame]:
+    """Tables by name, fit to share: no banders, no remarks, sensitive sites coarsened.
+
+    Parameters
+    ----------
+    assessment : Assessment
+        What a run found.
+
+    Returns
+    -------
+    dict of DataFrame
+        A table without rows is left out.
+    """
+    study, estimates = assessment.study, assessment.estimates
+    windows = study.options.seasons
+    sampled = sampled_days(assessment.site_days, windows)
+    birds = single_birds(assessment.captures, study.options)
+    tables = {
+        "timing": timing(estimates),
+        "fuel": answers(estimates, ("fuel_load",)),
+        "further": answers(estimates, _further(estimates)),
+        "refused": refused(estimates),
+        "curves": assessment.curves.drop(columns=["name"], errors="ignore"),
+        "sampled_days": sampled,
+        "seasons_sampled": seasons_sampled(sampled, study.sites["site"]),
+        "single_birds": birds,
+        "learning": learning(estimates),
+        "rows": rows_by_sheet(study.rows),
+        "set_aside": set_aside(study.set_aside),
+        "findings": findings_by_kind(study.findings),
+        "sites": coarsen_sites(study.sites, study.options.coarsen_km),
+        "welfare": welfare(assessment.captures, study.options),
+        "diagnostics": assessment.diagnostics,
+    }
+    return {name: table for name, table in tables.items() if len(table)}
+
+
+def season_of(dates: pd.Series, windows: tuple[SeasonWindow, ...] = ()) -> pd.DataFrame:
+    """Season (the year in which it begins) and day of that year.
+
+    Examples
+    --------
+    >>> from phenology.study.options import SeasonWindow
+    >>> season_of(pd.Series(pd.to_datetime(["2032-01-04"])), (SeasonWindow("w", "10-15", "02-10"),))
+       season  day
+    0    2031  369
+    """
+    season = dates.dt.year
+    crossing = [window for window in windows if window.start > window.until]
+    if crossing:
+        month_day = dates.dt.strftime("%m-%d")
+        season = season - (month_day <= crossing[0].until).astype(int)
+    first = pd.to_datetime(season.astype(str) + "-01-01")
+    return pd.DataFrame({"season": season, "day": (dates - first).dt.days + 1})
+
+
+def role_of(group: str, site: str, options: StudyOptions) -> str:
+    """Role that study.toml gives a group's species at a site."""
+    known = [species for species in options.species if group.startswith(species)]
+    if not known:
+        return "mixed"
+    species = options.species[max(known, key=len)]
+    return species.sites.get(site, species.role)
+
+
+def timing(estimates: pd.DataFrame) -> pd.DataFrame:
+    """Arrival, peak and departure beside one another, one row a site, season, group and role."""
+    rows = estimates[estimates["quantity"].isin(TIMING) & (estimates["basis"] != "refused")]
+    if rows.empty:
+        return pd.DataFrame()
+    defined = rows["definition"].iloc[0]  # the first definition is the main one: presence
+    rows = rows[rows["definition"] == defined]
+    wide = rows.pivot(index=SUBJECT, columns="quantity", values=["estimate", "low", "high"])
+    flat = pd.DataFrame(index=wide.index)
+    for quantity in TIMING:
+        for value, suffix in (("estimate", ""), ("low", "_low"), ("high", "_high")):
+            flat[quantity + suffix] = (
+                wide[(value, quantity)] if (value, quantity) in wide.columns else np.nan
+            )
+    peaks = rows.sort_values("quantity", key=lambda names: names != "peak_day")
+    kept = peaks.drop_duplicates(SUBJECT).set_index(SUBJECT)[["birds", "basis"]]
+    return flat.join(kept).reset_index()
+
+
+def answers(estimates: pd.DataFrame, quantities: tuple[str, ...]) -> pd.DataFrame:
+    """The answered rows of some quantities, empty columns left out."""
+    rows = estimates[
+        estimates["quantity"].isin(quantities) & (estimates["basis"] != "refused")
+    ].reset_index(drop=True)
+    empty = [column for column in rows.columns if rows[column].isin(["", None]).all()]
+    return rows.drop(columns=empty)
+
+
+def _further(estimates: pd.DataFrame) -> tuple[str, ...]:
+    shown = {*TIMING, "fuel_load", "lean_mass_g", "expected_captures"}
+    return tuple(name for name in estimates["quantity"].unique() if name not in shown)
+
+
+def refused(estimates: pd.DataFrame) -> pd.DataFrame:
+    """What was asked and could not be answered, with the reason."""
+    rows = estimates[estimates["basis"] == "refused"]
+    kept = ["quantity", "outcome", "driver", *SUBJECT, "birds", "note"]
+    return rows[kept].rename(columns={"note": "reason"}).reset_index(drop=True)
+
+
+def sampled_days(site_days: xr.Dataset, windows: tuple[SeasonWindow, ...]) -> pd.DataFrame:
+    """One row a site and day worked: season, day, device-hours, distinct birds, closed full."""
+    sampled = site_days["sampled"].to_series()
+    days = sampled[sampled.astype(bool)].index.to_frame(index=False)
+    if days.empty:
+        return pd.DataFrame(columns=["site", "season", "day", "date", "hours", "birds", "full"])
+    of_day = pd.MultiIndex.from_frame(days[["site", "date"]])
+    known = bool(site_days.attrs.get("effort_known", 1))
+    hours = site_days["effort_hours"].sum("method").to_series().reindex(of_day)
+    birds = site_days["captures"].sum(["method", "group"]).to_series().reindex(of_day)
+    full = site_days["full"].any("method").to_series().reindex(of_day)
+    days = days.join(season_of(days["date"], windows))
+    days["hours"] = hours.to_numpy() if known else np.nan
+    days["birds"] = birds.to_numpy(dtype=int)
+    days["full"] = full.to_numpy(dtype=bool)
+    return days[["site", "season", "day", "date", "hours", "birds", "full"]].sort_values(
+        ["site", "date"], ignore_index=True
+    )
+
+
+def seasons_sampled(sampled: pd.DataFrame, sites: pd.Series) -> pd.DataFrame:
+    """Effort by site and season; a season that other days of the study span has a row too."""
+    if sampled.empty:
+        return pd.DataFrame()
+    seasons = range(int(sampled["season"].min()), int(sampled["season"].max()) + 1)
+    every = pd.MultiIndex.from_product([sites.astype(str), seasons], names=["site", "season"])
+    by_season = sampled.groupby(["site", "season"]).agg(
+        days=("day", "size"),
+        first_day=("day", "min"),
+        last_day=("day", "max"),
+        hours=("hours", lambda hours: hours.sum(min_count=1)),
+        birds=("birds", "sum"),
+    )
+    whole = by_season.reindex(every)
+    counts = {"days": whole["days"].fillna(0), "birds": whole["birds"].fillna(0)}
+    return whole.assign(**{name: value.astype(int) for name, value in counts.items()}).reset_index()
+
+
+def single_birds(captures: pd.DataFrame, options: StudyOptions) -> pd.DataFrame:
+    """What the figures of single birds draw: no band, no bander, no remark."""
+    kept = ["site", "date", "species", "group", "wing_mm", "mass_g"]
+    made = [
+        name + suffix
+        for name in ("lean_mass_g", "fuel_load", "p_local", "potential_range_km")
+        for suffix in ("", "_low", "_high")
+    ]
+    birds = captures.reindex(columns=[*kept, *made]).dropna(axis="columns", how="all")
+    birds = birds.reset_index(drop=True).join(
+        season_of(captures["date"].reset_index(drop=True), options.seasons)
+    )
+    pairs = birds[["group", "site"]].drop_duplicates()
+    pairs["role"] = [role_of(*pair, options) for pair in pairs.itertuples(index=False)]
+    return birds.merge(pairs, on=["group", "site"], how="left")
+
+
+def learning(estimates: pd.DataFrame) -> pd.DataFrame:
+    """Mean shares of learning by quantity, site and role: own, borrowed, prior."""
+    shares = ["share_own", "share_borrowed", "share_prior"]
+    rows = estimates[estimates["share_own"].notna()]
+    if rows.empty:
+        return pd.DataFrame()
+    keys = ["quantity", "site", "role"]
+    means = rows.groupby(keys, as_index=False)[shares].mean()
+    return means.merge(rows.groupby(keys).size().rename("answers").reset_index(), on=keys)
+
+
+def rows_by_sheet(rows: dict[str, dict[str, int]]) -> pd.DataFrame:
+    """Rows read, used and set aside by kind of sheet."""
+    return pd.DataFrame([{"sheet": sheet} | counts for sheet, counts in rows.items()])
+
+
+def set_aside(rows: pd.DataFrame) -> pd.DataFrame:
+    """Rows set aside by sheet and reason."""
+    if rows.empty:
+        return pd.DataFrame()
+    return rows.groupby(["sheet", "reason"]).size().rename("rows").reset_index()
+
+
+def findings_by_kind(findings: pd.DataFrame) -> pd.DataFrame:
+    """Findings counted; the single ones, with the values as written, are private."""
+    if findings.empty:
+        return pd.DataFrame()
+    keys = ["kind", "severity", "sheet", "column", "action"]
+    counted = findings.fillna({key: "" for key in keys}).groupby(keys).size().rename("findings")
+    return counted.reset_index().sort_values("findings", ascending=False, ignore_index=True)
+
+
+def welfare(captures: pd.DataFrame, options: StudyOptions) -> pd.DataFrame:
+    """Counts by species that a permit office and a trainer ask for."""
+    columns = ["species", "site", "date", "band", "released", "incident", "gravid"]
+    birds = captures.reindex(columns=[*columns, "time", "process_time", "release_time"])
+    start = birds["time"].fillna(birds["process_time"]).astype(float)
+    birds["in_hand_min"] = (birds["release_time"].astype(float) - start) * 60
+    birds.loc[birds["in_hand_min"] < 0, "in_hand_min"] = np.nan
+    banded = birds["band"].notna()
+    birds["again_same_day"] = banded & birds.duplicated(["site", "date", "band"])
+    limit = options.limits.get("handling_min", np.inf)
+    table = (
+        birds.assign(
+            state_noted=birds["released"].notna(),
+            injured=birds["released"].eq("injured").fillna(False),
+            died=birds["released"].eq("died").fillna(False),
+            incident_noted=birds["incident"].notna(),
+            gravid=birds["gravid"].eq(True).fillna(False),
+            over_limit=birds["in_hand_min"] > limit,
+            timed=birds["in_hand_min"].notna(),
+        )
+        .groupby("species")
+        .agg(
+            captures=("species", "size"),
+            state_noted=("state_noted", "sum"),
+            injured=("injured", "sum"),
+            died=("died", "sum"),
+            incident_noted=("incident_noted", "sum"),
+            gravid=("gravid", "sum"),
+            again_same_day=("again_same_day", "sum"),
+            timed=("timed", "sum"),
+            median_in_hand_min=("in_hand_min", "median"),
+            over_limit=("over_limit", "sum"),
+        )
+    )
+    if not np.isfinite(limit):
+        table = table.drop(columns="over_limit")
+    return table.reset_index()
+
+
+def shown_answers(table: pd.DataFrame) -> pd.DataFrame:
+    """Answers as a table shows them: estimate with its interval in one cell."""
+    rows = table.to_dict("records")
+    return pd.DataFrame(
+        {
+            **{key: table[key] for key in ("quantity", *SUBJECT, "plant") if key in table},
+            "estimate (90 %)": [estimate_words(row) for row in rows],
+            "unit": table["unit"],
+            "birds": table["birds"],
+            "basis": table["basis"],
+        }
+    )
+
+
+def said(table: pd.DataFrame) -> list[str]:
+    """Each row of a table of estimates as a sentence."""
+    return [sentence(row) for row in table.to_dict("records")]

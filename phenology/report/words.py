@@ -1,0 +1,260 @@
+"""Sentences made from estimates by rule, never stronger than the interval allows."""
+
+from __future__ import annotations
+
+import math
+import re
+from datetime import date, timedelta
+from typing import TYPE_CHECKING
+
+from phenology.quantities import QUANTITIES
+
+if TYPE_CHECKING:
+    from collections.abc import Hashable, Mapping
+    from typing import Any
+
+ORDINARY_YEAR = 2001  # stands in where an answer holds for no single season
+CLEAR_DAYS = 14  # a date this well known is stated as a date
+VAGUE_DAYS = 42  # beyond this an interval is too wide to plan by
+
+# C0 and C1 controls, and the marks that reorder or hide text (Unicode TR 9, TR 36).
+_UNSEEN = re.compile(
+    "[\x00-\x1f\x7f-\x9f\u061c\u200b-\u200f\u2028-\u202e\u2060-\u206f\ufeff\ufff9-\ufffb]+"
+)
+
+_DATES = {
+    "arrival_day": ("arrive", "arrival"),
+    "peak_day": ("peak", "the day of most birds"),
+    "departure_day": ("leave", "departure"),
+    "onset_day": ("begin", "the onset of the monsoon"),
+    "withdrawal_day": ("end", "the end of the monsoon"),
+}
+_LEVELS = {
+    "fuel_load": "fuel carried",
+    "lean_mass_g": "lean mass",
+    "fuel_deposition_g_per_day": "mass gained a day",
+    "stopover_days": "stay",
+    "potential_range_km": "potential range without wind or stop",
+    "share_ready": "share able to reach the next stop",
+    "young_per_adult": "share of young",
+    "survival": "yearly survival at the site, deaths and leavers together",
+    "return_rate": "share caught again in a later season",
+    "pollen_share": "share with pollen",
+    "season_rain_mm": "rain of the season",
+    "nectar_kj_per_ha": "energy in the nectar of a hectare",
+    "bird_days_fed": "birds that the energy could feed for a day",
+    "expected_captures": "captures to expect",
+    "incident_rate": "share of captures with an injury or death",
+    "days_to_departure": "days until leaving",
+    "spi": "rain of the season against its normal, in standard deviations,",
+}
+# A comparison is a change; 0 is no change, or 1 for a ratio. The words say up and down.
+_CHANGES = {
+    "capture_index": (1.0, "more birds than in a typical year", "fewer birds than in a typical year"),
+    "lean_condition": (0.0, "heavier for its size than usual", "lighter for its size than usual"),
+    "bloom_index": (0.0, "more bloom than usual", "less bloom than usual"),
+    "forecast_skill": (0.0, "better than the mean season", "worse than the mean season"),
+}
+_BASIS_WORDS = {
+    "measured": "",
+    "borrowed": " This leans on other years or sites.",
+    "assumed": " This rests on assumptions, not on birds caught here.",
+    "extrapolated": " This lies beyond anything seen in the data.",
+}
+
+
+def plain(text: object, limit: int = 160) -> str:
+    """Text fit to show: unseen characters made visible, length limited.
+
+    Examples
+    --------
+    >>> plain("fork\\u202egnp")
+    'fork·gnp'
+    """
+    shown = _UNSEEN.sub("·", "" if text is None else str(text))
+    return shown if len(shown) <= limit else shown[: limit - 1].rstrip() + "…"
+
+
+def calendar_day(day: float, season: str | int = "") -> date:
+    """Date of a day of the season's year; days past 365 run into the next year."""
+    year = int(season) if str(season).isdigit() else ORDINARY_YEAR
+    return date(year, 1, 1) + timedelta(days=round(day) - 1)
+
+
+def day_words(day: float, season: str | int = "", *, with_year: bool = False) -> str:
+    """A day as people write it.
+
+    Examples
+    --------
+    >>> day_words(209, "2031", with_year=True)
+    '28 July 2031'
+    """
+    when = calendar_day(day, season)
+    return f"{when.day} {when:%B}" + (f" {when.year}" if with_year else "")
+
+
+def span_words(low: float, high: float, season: str | int = "") -> str:
+    """An interval of days, the month said once where one is enough.
+
+    Examples
+    --------
+    >>> span_words(206, 212, "2031")
+    '25–31 July'
+    """
+    first, last = calendar_day(low, season), calendar_day(high, season)
+    if first == last:
+        return f"{first.day} {first:%B}"
+    if (first.year, first.month) == (last.year, last.month):
+        return f"{first.day}–{last.day} {last:%B}"
+    return f"{first.day} {first:%B} – {last.day} {last:%B}"
+
+
+def number_words(value: float, low: float, high: float) -> str:
+    """A number with no more digits than a tenth of its interval deserves.
+
+    Examples
+    --------
+    >>> number_words(0.21834, 0.181, 0.262), number_words(1234.5, 900, 1700)
+    ('0.22', '1230')
+    """
+    width = high - low
+    if not math.isfinite(width) or width <= 0:
+        return f"{value:.3g}"
+    step = math.floor(math.log10(width / 4))
+    rounded = round(value, -step) + 0.0  # + 0.0 turns -0.0 into 0.0
+    return f"{rounded:.{max(0, -step)}f}"
+
+
+def estimate_words(row: Mapping[Hashable, Any]) -> str:
+    """Estimate and interval as a table shows them, units apart; "—" where refused.
+
+    Examples
+    --------
+    >>> estimate_words({"quantity": "fuel_load", "estimate": 0.22, "low": 0.18, "high": 0.26,
+    ...                 "basis": "measured"})
+    '0.22 (0.18 to 0.26)'
+    """
+    if row["basis"] == "refused":
+        return "—"
+    value, low, high = (float(row[name]) for name in ("estimate", "low", "high"))
+    if row["quantity"] in _DATES:
+        season = row.get("season", "")
+        return f"{day_words(value, season)} ({span_words(low, high, season)})"
+    shown = [number_words(number, low, high) for number in (value, low, high)]
+    return f"{shown[0]} ({shown[1]} to {shown[2]})"
+
+
+def subject_words(row: Mapping[Hashable, Any]) -> str:
+    """Whom an answer is about: group, role, place, season."""
+    where = f" at {plain(row['site'], 60)}" if row.get("site") else ""
+    when = f" in {plain(row['season'], 20)}" if row.get("season") else ""
+    role = f" ({row['role']})" if row.get("role") else ""
+    who = plain(row["group"], 80) if row.get("group") else plain(row.get("plant", ""), 80)
+    return f"{who}{role}{where}{when}".strip()
+
+
+def sentence(row: Mapping[Hashable, Any]) -> str:
+    """One estimate in a sentence whose strength follows its interval.
+
+    A date known within two weeks is stated; a wider one is a span; one wider than six weeks
+    is not told. A change is called a rise or a fall only if the whole 90 % interval lies on
+    one side.
+
+    Examples
+    --------
+    >>> sentence({"quantity": "peak_day", "group": "Selasphorus rufus adult male",
+    ...           "role": "passage", "site": "fork", "season": "2031", "estimate": 209,
+    ...           "low": 206, "high": 212, "basis": "measured", "note": ""})
+    'Selasphorus rufus adult male (passage) at fork in 2031: most birds on about 28 July (25–31 July).'
+    """
+    quantity, subject = str(row["quantity"]), subject_words(row)
+    opening = f"{subject}: " if subject else ""
+    if row["basis"] == "refused":
+        reason = plain(row.get("note") or "the data do not tell", 400).rstrip(".")
+        return f"{opening}{_name(quantity)} cannot be told: {reason}."
+    value, low, high = (float(row[name]) for name in ("estimate", "low", "high"))
+    if quantity in _DATES:
+        said = _date_words(quantity, value, low, high, row.get("season", ""))
+    elif quantity in _CHANGES:
+        said = _change_words(quantity, value, low, high)
+    elif quantity == "effect":
+        said = _effect_words(row, value, low, high)
+    else:
+        unit = str(row.get("unit") or QUANTITIES[quantity][0])
+        shown = [number_words(number, low, high) for number in (value, low, high)]
+        said = f"{_name(quantity)} {shown[0]} {unit} (between {shown[1]} and {shown[2]})"
+    return _capital(f"{opening}{said}.{_BASIS_WORDS[str(row['basis'])]}")
+
+
+def _name(quantity: str) -> str:
+    if quantity in _DATES:
+        return _DATES[quantity][1]
+    return _LEVELS.get(quantity, quantity.replace("_", " "))
+
+
+def _date_words(quantity: str, value: float, low: float, high: float, season: str) -> str:
+    verb = {"arrival_day": "arrival", "departure_day": "departure", "peak_day": "most birds"}.get(
+        quantity, _DATES[quantity][1]
+    )
+    span = span_words(low, high, season)
+    if high - low > VAGUE_DAYS:
+        return f"{_DATES[quantity][1]} is not known well enough to plan by, anywhere in {span}"
+    if high - low > CLEAR_DAYS:
+        return f"{verb} some time in {span}"
+    return f"{verb} on about {day_words(value, season)} ({span})"
+
+
+def _change_words(quantity: str, value: float, low: float, high: float) -> str:
+    none, more, less = _CHANGES[quantity]
+    shown = [number_words(number, low, high) for number in (value, low, high)]
+    numbers = f"{shown[0]}, between {shown[1]} and {shown[2]}; {none:g} is no difference"
+    if low > none:
+        return f"{more} ({numbers})"
+    if high < none:
+        return f"{less} ({numbers})"
+    return f"no difference from the usual can be shown ({numbers})"
+
+
+def _effect_words(row: Mapping[Hashable, Any], value: float, low: float, high: float) -> str:
+    driver = plain(row.get("driver", ""), 60).replace("_", " ")
+    outcome = _name(str(row.get("outcome", "")))
+    shown = [number_words(number, low, high) for number in (value, low, high)]
+    numbers = f"{shown[0]}, between {shown[1]} and {shown[2]} {row.get('unit', '')}".strip()
+    if low > 0:
+        return f"{outcome} rises with {driver} ({numbers})"
+    if high < 0:
+        return f"{outcome} falls with {driver} ({numbers})"
+    return f"whether {driver} raises or lowers {outcome} cannot be told ({numbers})"
+
+
+def order_words(first: Mapping[Hashable, Any], second: Mapping[Hashable, Any]) -> str:
+    """Which of two dates came first, said only if their intervals do not touch.
+
+    Intervals that overlap a little may still belong to different dates, so this errs on the
+    side of silence.
+    """
+    a, b = (subject_words(row) for row in (first, second))
+    what = _name(str(first["quantity"]))
+    if "refused" in (first["basis"], second["basis"]):
+        return f"{a} and {b}: which came first cannot be told for {what}."
+    gap = float(second["estimate"]) - float(first["estimate"])
+    if float(first["high"]) < float(second["low"]):
+        return f"{a} came before {b} ({what}, about {gap:.0f} days)."
+    if float(second["high"]) < float(first["low"]):
+        return f"{b} came before {a} ({what}, about {-gap:.0f} days)."
+    return f"{a} and {b}: the order cannot be told for {what}."
+
+
+def count_words(number: int, one: str, many: str = "") -> str:
+    """A count with its noun.
+
+    Examples
+    --------
+    >>> count_words(1, "bird"), count_words(1204, "bird")
+    ('1 bird', '1,204 birds')
+    """
+    return f"{number:,} {one if number == 1 else many or one + 's'}"
+
+
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]
