@@ -73,13 +73,40 @@ class Estimates:
             For an unknown quantity, key or basis, a key given twice, draws that are not
             finite, or shares that do not sum to 1.
         """
-        if basis not in BASES or basis == "refused":
-            raise ValueError(f"basis {basis!r} cannot carry a number")
         values = np.asarray(draws, dtype=float).ravel()
         if values.size == 0 or not np.isfinite(values).all():
             raise ValueError(f"draws of {quantity} are empty or not finite")
         low, middle, high = np.quantile(values, [LOW_QUANTILE, 0.5, HIGH_QUANTILE])
-        row: dict[str, Any] = {"estimate": middle, "low": low, "high": high}
+        self.add_interval(
+            quantity,
+            (float(middle), float(low), float(high)),
+            birds=birds,
+            basis=basis,
+            shares=shares,
+            unit=unit,
+            note=note,
+            **key,
+        )
+
+    def add_interval(
+        self,
+        quantity: str,
+        interval: tuple[float, float, float],
+        *,
+        birds: int,
+        basis: str,
+        shares: tuple[float, float, float] | None = None,
+        unit: str = "",
+        note: str = "",
+        **key: object,
+    ) -> None:
+        """Report a quantity whose estimate, low and high a model has already summed up."""
+        if basis not in BASES or basis == "refused":
+            raise ValueError(f"basis {basis!r} cannot carry a number")
+        estimate, low, high = interval
+        if not np.isfinite(interval).all() or not low <= estimate <= high:
+            raise ValueError(f"{quantity}: {estimate} is not inside {low} to {high}")
+        row: dict[str, Any] = {"estimate": estimate, "low": low, "high": high}
         if shares is not None:
             if not np.isclose(sum(shares), 1.0, atol=1e-6) or min(shares) < -1e-9:
                 raise ValueError(f"shares of learning {shares} do not sum to 1")

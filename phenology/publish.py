@@ -60,6 +60,8 @@ def publish(out: Path) -> Iterator[Path]:
     except OSError as error:
         raise _unwritable(out, error) from None
     finally:
+        with suppress(OSError):  # while it is still ours; a system may refuse to unlink it
+            Path(lock.lock_file).unlink()
         lock.release()
 
 

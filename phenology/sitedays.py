@@ -9,6 +9,9 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
+from phenology.bloom import daily_bloom
+from phenology.weather.source import daily_weather
+
 if TYPE_CHECKING:
     from phenology.study.study import Study
 
@@ -25,7 +28,7 @@ class Sampling:
     effort: pd.DataFrame  # site, date, method, hours, full
 
 
-def join_site_days(study: Study, groups: pd.Series) -> xr.Dataset:
+def join_site_days(study: Study, groups: pd.Series, seed: int) -> xr.Dataset:
     """Join captures, effort, feeders and what else there is on (site, date).
 
     Parameters
@@ -33,19 +36,24 @@ def join_site_days(study: Study, groups: pd.Series) -> xr.Dataset:
     study : Study
     groups : Series
         Group of each capture, indexed as `study.captures`.
+    seed : int
+        Seeds the draws of bloom.
 
     Returns
     -------
     Dataset
-        Dimensions site, date (every day from the first to the last sampled), method and
-        group. `captures` (site, date, method, group) counts distinct individuals;
-        `effort_hours` (site, date, method) is device-hours, missing where unknown;
-        `full` marks days closed because more birds waited; `sampled` says whether the site
-        was worked. The attribute `effort_known` says whether there was an effort sheet.
+        Dimensions site, date (every day from the October before the first season to the last
+        day sampled), method and group. `captures` (site, date, method, group) counts distinct
+        individuals; `effort_hours` (site, date, method) is device-hours, 0 where unknown;
+        `full` marks days closed because more birds waited; `species` names the species of each
+        group; `sampled` says whether the site was worked. Feeders, weather and bloom stand
+        beside them where the study has them. The attribute `effort_known` says whether there
+        was an effort sheet.
     """
     sampling = daily_sampling(study, groups)
     dated = pd.concat([sampling.birds["date"], sampling.effort["date"]])
-    dates = pd.date_range(dated.min(), dated.max(), freq="D", unit="s")
+    winter_before = pd.Timestamp(dated.min().year - 1, 10, 1)  # bloom and the dry season need it
+    dates = pd.date_range(winter_before, dated.max(), freq="D", unit="s")
     coords = {
         "site": pd.Index(study.sites["site"]),
         "date": dates,
@@ -55,6 +63,7 @@ def join_site_days(study: Study, groups: pd.Series) -> xr.Dataset:
     captures = _cube(sampling.birds, coords, ("site", "date", "method", "group"), "count")
     hours = _cube(sampling.effort, coords, ("site", "date", "method"), "hours")
     full = _cube(sampling.effort, coords, ("site", "date", "method"), "full") > 0
+    species_of = study.captures["species"].groupby(groups).first()
     site_days = xr.Dataset(
         {
             "captures": captures.astype("int32").assign_attrs(
@@ -64,9 +73,19 @@ def join_site_days(study: Study, groups: pd.Series) -> xr.Dataset:
             "full": full.assign_attrs(long_name="closed because more birds waited"),
             "sampled": ((hours.sum("method") > 0) | (captures.sum(["method", "group"]) > 0)),
         },
+        coords={"species": ("group", species_of.loc[coords["group"]].to_numpy())},
         attrs={"effort_known": int(study.effort is not None)},
     )
-    return site_days.merge(_feeders(study, site_days), join="left")
+    weather = daily_weather(study.options, study.sites, study.sheets.get("weather"), dates)
+    bloom = daily_bloom(
+        study.sheets.get("bloom"), study.sheets.get("plants"), study.sites, dates, weather, seed
+    )
+    drivers = [_feeders(study, site_days), weather, bloom]
+    return xr.merge(
+        [site_days, *(driver for driver in drivers if driver is not None)],
+        join="left",
+        combine_attrs="override",
+    )
 
 
 def daily_sampling(study: Study, groups: pd.Series) -> Sampling:
@@ -151,11 +170,11 @@ def _cube(
     return xr.DataArray(cube, dims=dims, coords={dim: coords[dim] for dim in dims})
 
 
-def _feeders(study: Study, site_days: xr.Dataset) -> xr.Dataset:
+def _feeders(study: Study, site_days: xr.Dataset) -> xr.Dataset | None:
     """Feeders by day: whether any hung, how many ports; unknown where the sheet is silent."""
     feeders = study.sheets.get("feeders")
     if feeders is None:
-        return xr.Dataset()
+        return None
     shape = (site_days.sizes["site"], site_days.sizes["date"])
     up, ports = np.zeros(shape), np.zeros(shape)
     dates = pd.DatetimeIndex(site_days["date"].to_numpy())

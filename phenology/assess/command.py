@@ -1,0 +1,57 @@
+"""The task behind `site-support run`: open, assess, write whole."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+from phenology.assess.outputs import write_run
+from phenology.assess.run import assess
+from phenology.compute import Progress
+from phenology.errors import StudyError
+from phenology.publish import publish
+from phenology.study.study import open_study
+
+
+def run_study(
+    progress: Progress, study: str, out: str | None, seed: int | None, jobs: int
+) -> dict[str, Any]:
+    """Run a study and swap its output in; returns what to tell the user.
+
+    Raises
+    ------
+    StudyError
+        If the sheets hold nothing usable, or the output cannot be written.
+    """
+    _use_compilation_cache()
+    progress("Reading sheets", 0.0)
+    opened = open_study(Path(study))
+    folder = Path(out) if out else Path(study) / "results"
+    if folder.resolve() in (opened.folder.resolve(), *opened.folder.resolve().parents):
+        raise StudyError(f"{folder} holds the study itself.", "Choose another --out.")
+    with publish(folder) as build:
+        assessment = assess(opened, seed, jobs, progress)
+        progress("Writing the report", 0.9)
+        write_run(assessment, build)
+    return {"report": str(folder / "report.html"), "told": _told(assessment)}
+
+
+def _told(assessment: Any) -> list[str]:
+    rows = assessment.study.rows["captures"]
+    basis = assessment.estimates["basis"].value_counts()
+    findings = len(assessment.study.findings)
+    return [
+        f"Captures: {rows['read']} read, {rows['used']} used, {rows['set_aside']} set aside; "
+        f"{findings} findings.",
+        "Answers: " + ", ".join(f"{count} {name}" for name, count in basis.items()) + ".",
+    ]
+
+
+def _use_compilation_cache() -> None:
+    """Keep compiled models between runs, so that a second run starts warm."""
+    import jax
+    from platformdirs import user_cache_path
+
+    folder = user_cache_path("migration-site-support") / "compiled"
+    jax.config.update("jax_compilation_cache_dir", str(folder))
+    jax.config.update("jax_persistent_cache_min_compile_time_secs", 0.5)

@@ -1,0 +1,111 @@
+"""The files of a run, written into a folder that is then swapped in whole."""
+
+from __future__ import annotations
+
+import json
+from typing import TYPE_CHECKING, Any
+
+import pandas as pd
+import xarray as xr
+
+from phenology.csv_text import csv_text
+from phenology.quantities import ESTIMATE_KEY, QUANTITIES
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from phenology.assess.assessment import Assessment
+
+SCHEMA_VERSION = 1
+PRIVATE_COLUMNS = ("bander", "remarks")
+
+
+def write_run(assessment: Assessment, folder: Path) -> None:
+    """Write every output of a run into an empty folder.
+
+    Parameters
+    ----------
+    assessment : Assessment
+    folder : Path
+        Exists and is empty; `phenology.publish.publish` gives one.
+    """
+    from phenology.report.report import render_report
+    from phenology.report.tables import report_tables
+
+    (folder / "private").mkdir()
+    (folder / "tables").mkdir()
+    _write_csv(assessment.study.findings, folder / "private" / "findings.csv")
+    _write_csv(assessment.study.set_aside, folder / "private" / "set_aside.csv")
+    _write_csv(assessment.estimates, folder / "tables" / "estimates.csv")
+    for name, table in report_tables(assessment).items():
+        _write_csv(table, folder / "tables" / f"{name}.csv")
+    assessment.captures.to_parquet(folder / "captures.parquet", index=False)
+    _write_netcdf(assessment.site_days, folder / "site_days.nc")
+    _write_netcdf(estimates_dataset(assessment.estimates), folder / "estimates.nc")
+    (folder / "report.html").write_text(render_report(assessment), encoding="utf-8")
+    files = sorted(
+        path.relative_to(folder).as_posix() for path in folder.rglob("*") if path.is_file()
+    )
+    summary = summarise(assessment) | {"files": [*files, "summary.json"]}
+    (folder / "summary.json").write_text(
+        json.dumps(summary, indent=1, ensure_ascii=False, allow_nan=False) + "\n", encoding="utf-8"
+    )
+
+
+def summarise(assessment: Assessment) -> dict[str, Any]:
+    """The content of summary.json, less the list of files."""
+    told = assessment.estimates[assessment.estimates["basis"] != "refused"]
+    main = told[told["quantity"].isin(["arrival_day", "peak_day", "departure_day", "fuel_load"])]
+    columns = [*ESTIMATE_KEY, "unit", "estimate", "low", "high", "birds", "basis"]
+    return {
+        "schema": SCHEMA_VERSION,
+        "study": assessment.study.options.name,
+        "rows": assessment.study.rows,
+        "answers": _records(main[columns]),
+        "diagnostics": _records(assessment.diagnostics),
+        "narrowed": list(assessment.narrowed),
+        "inputs": assessment.inputs,
+        "versions": assessment.versions,
+        "seed": assessment.seed,
+        "cite": list(assessment.cite),
+    }
+
+
+def _records(table: pd.DataFrame) -> list[dict[str, Any]]:
+    """Rows as plain objects, empty cells left out."""
+    return [
+        {key: value for key, value in row.items() if value != "" and value is not None}
+        for row in json.loads(table.to_json(orient="records", double_precision=10))
+    ]
+
+
+def estimates_dataset(estimates: pd.DataFrame) -> xr.Dataset:
+    """estimates.csv as CF NetCDF: one row an answer, the key columns as labels."""
+    texts = {*ESTIMATE_KEY, "unit", "basis", "note"}
+    variables = {
+        column: (
+            "answer",
+            estimates[column].to_numpy(dtype=object if column in texts else float),
+            {"long_name": column.replace("_", " ")},
+        )
+        for column in estimates.columns
+    }
+    described = "; ".join(f"{name}: {meaning}" for name, (_, meaning) in QUANTITIES.items())
+    return xr.Dataset(variables, attrs={"title": "Estimates", "comment": described})
+
+
+def _write_csv(table: pd.DataFrame, path: Path) -> None:
+    path.write_text(csv_text(table), encoding="utf-8", newline="")
+
+
+def _write_netcdf(dataset: xr.Dataset, path: Path) -> None:
+    encoding: dict[Any, dict[str, Any]] = {}
+    for name, variable in dataset.variables.items():
+        if name in dataset.coords:
+            encoding[name] = {"_FillValue": None}
+        elif variable.dtype.kind == "f":
+            encoding[name] = {"zlib": True, "dtype": "float32"}
+        elif variable.dtype.kind in "iub":
+            encoding[name] = {"zlib": True}
+    stamped = dataset.assign_attrs(Conventions="CF-1.11")
+    stamped.to_netcdf(path, engine="h5netcdf", encoding=encoding)

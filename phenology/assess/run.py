@@ -1,0 +1,95 @@
+"""The run: every model in its order, draws handed on and never fed back."""
+
+from __future__ import annotations
+
+from importlib.metadata import version
+from typing import TYPE_CHECKING
+
+import pandas as pd
+
+from phenology.assess.assessment import Assessment
+from phenology.assess.condition import assess_condition
+from phenology.assess.narrowed import narrowed_answers
+from phenology.assess.outputs import PRIVATE_COLUMNS
+from phenology.assess.season import assess_seasons
+from phenology.compute import Progress, quiet
+from phenology.estimates import Estimates
+from phenology.groups import assign_groups
+from phenology.seasons import Window, season_windows
+from phenology.sitedays import join_site_days
+
+if TYPE_CHECKING:
+    from phenology.study.study import Study
+
+LIBRARIES = ("migration-site-support", "jax", "numpyro", "numpy", "pandas", "scipy", "xarray")
+
+
+def assess(
+    study: Study, seed: int | None = None, jobs: int = 1, progress: Progress = quiet
+) -> Assessment:
+    """Answer what a study's sheets can answer.
+
+    Parameters
+    ----------
+    study : Study
+        From `phenology.open_study`.
+    seed : int, optional
+        Default: the study's own. The same sheets, seed and versions give the same numbers.
+    jobs : int
+        Season models fitted at once, each in its own process.
+    progress : callable
+        Called with what is being done and the share done.
+
+    Returns
+    -------
+    Assessment
+    """
+    seed = study.options.seed if seed is None else seed
+    answers = Estimates()
+    progress("Joining site-days", 0.05)
+    assigned = assign_groups(study.captures, study.options.group_by, seed)
+    groups = assigned["group"]
+    site_days = join_site_days(study, groups, seed)
+    sampled = pd.DatetimeIndex(site_days["date"].to_numpy())[
+        site_days["sampled"].any("site").to_numpy()
+    ]
+    windows = season_windows(study.options.seasons, sampled)
+    seasons = season_labels(study.captures["date"], windows)
+    progress("Lean mass and fuel", 0.1)
+    condition = assess_condition(study, groups, seasons, answers, seed)
+    progress("Season", 0.2)
+    season = assess_seasons(site_days, study.options, windows, seed, jobs, answers, progress)
+    captures = study.captures.drop(columns=list(PRIVATE_COLUMNS))
+    return Assessment(
+        study=study,
+        site_days=site_days,
+        estimates=answers.table(),
+        captures=pd.concat([captures, assigned, condition.birds], axis=1).assign(season=seasons),
+        curves=season.curves,
+        draws=season.draws | condition.draws,
+        diagnostics=pd.concat([season.diagnostics, condition.diagnostics], ignore_index=True),
+        narrowed=narrowed_answers(study),
+        seed=seed,
+        versions={library: version(library) for library in LIBRARIES},
+        inputs=study.inputs,
+        cite=CITE,
+    )
+
+
+def season_labels(dates: pd.Series, windows: tuple[Window, ...]) -> pd.Series:
+    """The season of each date, as reported; a date outside every window belongs to its year."""
+    days = pd.DatetimeIndex(dates)
+    labels = pd.Series(days.year.astype(str), index=dates.index)
+    for window in windows:
+        placed = window.place(days)
+        inside = placed["inside"].to_numpy()
+        labels[inside] = [window.label(season) for season in placed["season"][inside]]
+    return labels
+
+
+CITE = (
+    "Phan, D., Pradhan, N. & Jankowiak, M. (2019). Composable effects for flexible and "
+    "accelerated probabilistic programming in NumPyro. arXiv:1912.11554.",
+    "Peig, J. & Green, A. J. (2009). New perspectives for estimating body condition from "
+    "mass/length data. Oikos 118:1883. doi:10.1111/j.1600-0706.2009.17643.x",
+)

@@ -1,0 +1,192 @@
+"""Calibration: fit a model to many simulated studies and keep a table of how it did.
+
+``python -m phenology.calibrate MODEL --studies N --seed S [--resume] [--jobs J]`` writes
+models/calibration/MODEL.csv. A table carries the hash of the model's source: tests fail when it
+is stale, and when its figures miss the limits set here.
+"""
+
+from __future__ import annotations
+
+import argparse
+import hashlib
+import json
+import subprocess
+import sys
+from concurrent.futures import ProcessPoolExecutor, as_completed
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from importlib import import_module
+from multiprocessing import get_context
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+import phenology.models
+
+MODELS_FOLDER = Path(phenology.models.__file__).parent
+TABLES = MODELS_FOLDER / "calibration"
+STUDY_COLUMNS = ("scenario", "quantity", "truth", "estimate", "low", "high", "oracle_width")
+
+
+@dataclass(frozen=True)
+class Calibration:
+    """How one model is calibrated.
+
+    Attributes
+    ----------
+    study : str
+        "module:function"; the function takes a seed and returns a DataFrame with
+        `STUDY_COLUMNS`, one row a quantity whose truth is known (`oracle_width` may be missing).
+    sources : tuple of str
+        Patterns of the files in models/ whose change makes a table stale.
+    limits : dict
+        Lowest and highest coverage allowed, by scenario; "" for any other.
+    """
+
+    study: str
+    sources: tuple[str, ...]
+    limits: dict[str, tuple[float, float]]
+
+
+CALIBRATIONS: dict[str, Calibration] = {}
+
+
+def source_hash(calibration: Calibration) -> str:
+    """Hash of the model's source, by which a stale table is known."""
+    digest = hashlib.sha256()
+    for path in sorted({path for name in calibration.sources for path in MODELS_FOLDER.glob(name)}):
+        digest.update(path.name.encode() + path.read_bytes())
+    return digest.hexdigest()[:16]
+
+
+def one_study(study: str, seed: int) -> pd.DataFrame:
+    """Simulate and fit one study; the rows carry its seed."""
+    module, function = study.split(":")
+    rows: pd.DataFrame = getattr(import_module(module), function)(seed)
+    return rows.assign(study=seed)
+
+
+def summarise(studies: pd.DataFrame) -> pd.DataFrame:
+    """Coverage, bias and width by scenario and quantity, uncertainty clustered by study.
+
+    Parameters
+    ----------
+    studies : DataFrame
+        `STUDY_COLUMNS` and `study`.
+
+    Returns
+    -------
+    DataFrame
+        `coverage` is the mean over studies of the share of truths inside their interval;
+        `coverage_low` and `coverage_high` lie 1.96 standard errors of that mean away.
+
+    Examples
+    --------
+    >>> rows = pd.DataFrame({"scenario": "dense", "quantity": "peak_day", "truth": [200.0, 201.0],
+    ...     "estimate": [200.5, 202.0], "low": [199.0, 201.5], "high": [202.0, 203.0],
+    ...     "oracle_width": [3.0, 1.5], "study": [1, 2]})
+    >>> summarise(rows)[["coverage", "bias", "width_ratio"]].round(2).to_numpy().tolist()
+    [[0.5, 0.75, 1.0]]
+    """
+    rows = studies.assign(
+        inside=(studies["low"] <= studies["truth"]) & (studies["truth"] <= studies["high"]),
+        error=studies["estimate"] - studies["truth"],
+        width=studies["high"] - studies["low"],
+    )
+    summaries = []
+    for (scenario, quantity), alike in rows.groupby(["scenario", "quantity"], sort=True):
+        by_study = alike.groupby("study")["inside"].mean()
+        coverage = float(by_study.mean())
+        spread = float(by_study.std(ddof=1) / np.sqrt(len(by_study))) if len(by_study) > 1 else 0.5
+        binomial = np.sqrt(coverage * (1 - coverage) / len(alike))
+        error = 1.96 * max(spread, float(binomial))
+        summaries.append(
+            {
+                "scenario": scenario,
+                "quantity": quantity,
+                "studies": len(by_study),
+                "values": len(alike),
+                "coverage": coverage,
+                "coverage_low": max(0.0, coverage - error),
+                "coverage_high": min(1.0, coverage + error),
+                "bias": float(alike["error"].mean()),
+                "root_mean_square_error": float(np.sqrt((alike["error"] ** 2).mean())),
+                "width": float(alike["width"].mean()),
+                "width_ratio": float(alike["width"].mean() / alike["oracle_width"].mean()),
+            }
+        )
+    return pd.DataFrame(summaries)
+
+
+def run(model: str, studies: int, seed: int, resume: bool, jobs: int) -> pd.DataFrame:
+    """Fit `studies` simulated studies, keep each as it ends, and write the table."""
+    calibration = CALIBRATIONS[model]
+    stamp = source_hash(calibration)
+    kept = TABLES / f".{model}-{stamp}-{seed}.jsonl"
+    TABLES.mkdir(exist_ok=True)
+    if not resume:
+        kept.unlink(missing_ok=True)
+    done = _read_kept(kept)
+    wanted = [number for number in range(seed, seed + studies) if number not in done]
+    context = get_context("spawn")
+    with ProcessPoolExecutor(jobs, mp_context=context) as workers, kept.open("a") as log:
+        started = {
+            workers.submit(one_study, calibration.study, number): number for number in wanted
+        }
+        for ended, future in enumerate(as_completed(started), 1):
+            rows = future.result()
+            done[started[future]] = rows
+            log.write(json.dumps([started[future], rows.to_json(orient="records")]) + "\n")
+            log.flush()
+            sys.stderr.write(f"\r{model}: {ended} of {len(wanted)} studies")
+    sys.stderr.write("\n")
+    chosen = [done[number] for number in range(seed, seed + studies)]
+    table = summarise(pd.concat(chosen, ignore_index=True)).assign(
+        model=model,
+        seed=seed,
+        date=f"{datetime.now(UTC):%Y-%m-%d}",
+        commit=_commit(),
+        source_hash=stamp,
+    )
+    table.round(4).to_csv(TABLES / f"{model}.csv", index=False)
+    kept.unlink()
+    return table
+
+
+def _read_kept(kept: Path) -> dict[int, pd.DataFrame]:
+    if not kept.exists():
+        return {}
+    done = {}
+    for line in kept.read_text().splitlines():
+        try:
+            number, rows = json.loads(line)
+        except ValueError:  # the line being written when the run was stopped
+            continue
+        done[number] = pd.DataFrame(json.loads(rows))
+    return done
+
+
+def _commit() -> str:
+    command = ["git", "rev-parse", "--short", "HEAD"]
+    told = subprocess.run(  # noqa: S603
+        command, cwd=MODELS_FOLDER, capture_output=True, text=True, check=False
+    )
+    return told.stdout.strip()
+
+
+def main() -> None:
+    """Parse the command line and print the table."""
+    parser = argparse.ArgumentParser(prog="python -m phenology.calibrate", description=__doc__)
+    parser.add_argument("model", choices=sorted(CALIBRATIONS))
+    parser.add_argument("--studies", type=int, default=100)
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--jobs", type=int, default=2)
+    parser.add_argument("--resume", action="store_true")
+    asked = parser.parse_args()
+    table = run(asked.model, asked.studies, asked.seed, asked.resume, asked.jobs)
+    sys.stdout.write(table.to_string(index=False, float_format="%.3f") + "\n")
+
+
+if __name__ == "__main__":
+    main()
