@@ -5,7 +5,16 @@ from pathlib import Path
 
 import pandas as pd
 
-from phenology.study.options import StudyOptions
+from phenology.errors import StudyError
+from phenology.sheets.check import check_sheets
+from phenology.sheets.codes import bare, fat_levels
+from phenology.sheets.contract import sheet_contracts
+from phenology.sheets.doubt import Sheets
+from phenology.sheets.finding import findings_table
+from phenology.sheets.grid import Grid
+from phenology.sheets.read import SheetRead, read_part, read_sheet
+from phenology.study.files import file_hash, read_folder
+from phenology.study.options import StudyOptions, read_options
 
 
 @dataclass(frozen=True)
@@ -55,3 +64,94 @@ class Study:
     def effort(self) -> pd.DataFrame | None:
         """Used rows of the effort sheet, one a session; None if the study has none."""
         return self.sheets.get("effort")
+
+
+def open_study(folder: Path) -> Study:
+    """Open a study folder: read its sheets, check them, gather all doubts.
+
+    Parameters
+    ----------
+    folder : Path
+        Has study.toml, captures and sites; nothing in it is changed.
+
+    Returns
+    -------
+    Study
+
+    Raises
+    ------
+    StudyError
+        If the folder is no study, a required sheet is missing or empty, or no row of it can be
+        used; the message says which and why.
+    """
+    folder = Path(folder)
+    options = read_options(folder / "study.toml")
+    grids, findings, inputs = read_folder(folder)
+    inputs = {"study.toml": file_hash(folder / "study.toml")} | inputs
+    reads: dict[str, SheetRead] = {}
+    for kind in _reading_order(grids):
+        parts = [read_part(kind, grid, options) for grid in grids[kind]]
+        sites = station_names(reads["sites"].used) if "sites" in reads else {}
+        reads[kind] = read_sheet(kind, parts, options, sites)
+        if kind == "sites":
+            _require_rows(reads[kind])
+    _require_rows(reads["captures"])
+    findings += [finding for read in reads.values() for finding in read.findings]
+    findings += check_sheets(Sheets(options, reads))
+    _require_rows(reads["captures"])
+    set_aside = [read.set_aside for read in reads.values() if len(read.set_aside)]
+    return Study(
+        folder=folder,
+        options=options,
+        sheets={kind: read.used for kind, read in reads.items()},
+        findings=findings_table(findings),
+        set_aside=pd.concat(set_aside, ignore_index=True) if set_aside else _NOTHING_ASIDE,
+        rows={
+            kind: {
+                "read": read.rows_read,
+                "used": len(read.used),
+                "set_aside": len(read.set_aside),
+            }
+            for kind, read in reads.items()
+        },
+        fat_levels=fat_levels(options),
+        inputs=inputs,
+    )
+
+
+_NOTHING_ASIDE = pd.DataFrame(columns=["sheet", "file", "tab", "row", "reason"])
+
+
+def _reading_order(grids: dict[str, list[Grid]]) -> list[str]:
+    """Required sheets must be there; sites come first, for the others name them."""
+    for kind, contract in sheet_contracts().items():
+        if contract.required and kind not in grids:
+            raise StudyError(
+                f"The study has no sheet of {kind}.",
+                f"Add {kind}.csv or a workbook with a tab named {kind}.",
+            )
+    return ["sites", *(kind for kind in grids if kind != "sites")]
+
+
+def station_names(sites: pd.DataFrame) -> dict[str, str]:
+    """Spellings of every station: its short name and its full name."""
+    full = {bare(str(name)): site for name, site in zip(sites["name"], sites["site"], strict=True)}
+    return {text: site for text, site in full.items() if text != "nan"} | {
+        bare(site): site for site in sites["site"]
+    }
+
+
+def _require_rows(read: SheetRead) -> None:
+    if len(read.used):
+        return
+    files = " and ".join(dict.fromkeys(part.grid.file for part in read.parts))
+    if not read.rows_read:
+        raise StudyError(f"{files} has no rows of {read.kind}.", "Fill in at least one.")
+    reasons = read.set_aside["reason"].value_counts()
+    told = next((f.message for f in read.findings if f.severity == "impossible"), "")
+    hint = next((f.suggestion for f in read.findings if f.severity == "impossible"), "")
+    raise StudyError(
+        f"None of the {read.rows_read} rows of {read.kind} in {files} can be used: "
+        f"{reasons.index[0]} in {reasons.iloc[0]}{f' ({told})' if told else ''}.",
+        f"{hint[:1].upper()}{hint[1:]}." if hint else "",
+    )

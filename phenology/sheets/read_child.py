@@ -1,0 +1,96 @@
+"""Read one workbook and answer in Arrow on standard output: one stream a tab.
+
+Run as ``python -m phenology.sheets.read_child FILE``. Exit code 2 with one line on standard
+error says what is wrong with the file.
+"""
+
+import datetime as dt
+import sys
+from pathlib import Path
+
+import pyarrow as pa
+from python_calamine import CalamineError, CalamineSheet, CalamineWorkbook, PasswordError
+
+MEMORY_LIMIT = 6 * 2**30
+
+
+def cell_text(value: object) -> str:
+    """Write a typed cell as its text: dates in ISO form, numbers in their shortest form.
+
+    Examples
+    --------
+    >>> cell_text(615.0), cell_text(3.4000000000000004), cell_text(dt.time(6, 15))
+    ('615', '3.4', '06:15')
+    """
+    if isinstance(value, str):
+        return value
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, float):
+        return f"{value:.15g}"
+    if isinstance(value, dt.datetime):
+        if value.time() == dt.time(0):
+            return value.date().isoformat()
+        return value.isoformat(sep=" ", timespec="seconds")
+    if isinstance(value, dt.time):
+        return value.isoformat(timespec="auto" if value.second else "minutes")
+    if isinstance(value, dt.timedelta):
+        minutes, seconds = divmod(round(value.total_seconds()), 60)
+        clock = f"{minutes // 60:02d}:{minutes % 60:02d}"
+        return f"{clock}:{seconds:02d}" if seconds else clock
+    return "" if value is None else str(value)
+
+
+def tab_table(tab: str, sheet: CalamineSheet) -> pa.Table:
+    """Put the cells of a tab into a table; a merged range repeats its first cell."""
+    rows = sheet.to_python(skip_empty_area=False)
+    for (top, left), (bottom, right) in sheet.merged_cell_ranges or []:
+        for row in range(top, min(bottom, len(rows) - 1) + 1):
+            for column in range(left, min(right, len(rows[row]) - 1) + 1):
+                rows[row][column] = rows[top][left]
+    width = max((len(row) for row in rows), default=0)
+    columns = [_column([row[place] for row in rows]) for place in range(width)]
+    schema = pa.schema(
+        [pa.field(str(place), column.type) for place, column in enumerate(columns)],
+        metadata={"tab": tab},
+    )
+    return pa.table(columns, schema=schema)
+
+
+def _column(values: list[object]) -> pa.DictionaryArray:
+    texts = {(type(value), value): cell_text(value) for value in values}
+    written = pa.array([texts[type(value), value] for value in values], type=pa.string())
+    return written.dictionary_encode()
+
+
+def main(path: Path) -> int:
+    """Answer with every tab of the workbook."""
+    _limit_memory()
+    try:
+        workbook = CalamineWorkbook.from_path(path)
+        tables = [tab_table(tab, workbook.get_sheet_by_name(tab)) for tab in workbook.sheet_names]
+    except PasswordError:
+        sys.stderr.write(f"{path.name} is locked by a password. Save it without one.\n")
+        return 2
+    except (CalamineError, OSError, ValueError) as error:
+        sys.stderr.write(
+            f"{path.name} is no readable workbook, whatever its name says ({error}). "
+            "Save it anew as .xlsx or as CSV.\n"
+        )
+        return 2
+    for table in tables:
+        with pa.ipc.new_stream(sys.stdout.buffer, table.schema) as stream:
+            stream.write_table(table)
+    return 0
+
+
+def _limit_memory() -> None:
+    try:
+        import resource  # absent on Windows
+    except ImportError:
+        return
+    resource.setrlimit(resource.RLIMIT_AS, (MEMORY_LIMIT, MEMORY_LIMIT))
+
+
+if __name__ == "__main__":
+    sys.exit(main(Path(sys.argv[1])))
