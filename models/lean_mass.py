@@ -1,0 +1,391 @@
+"""Lean mass and fuel load of every bird, from mass, wing, fat class, hour and crop."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+import xarray as xr
+
+from phenology.models.laplace import LaplaceFit, fit_laplace, identified, jax_derivatives
+from phenology.models.lean_mass_rows import (
+    FEWEST_BIRDS,
+    complete,
+    left_out,
+    pad,
+    prepare,
+    priors,
+)
+from phenology.models.refusal import Refused
+from phenology.quantities import HIGH_QUANTILE, LOW_QUANTILE
+
+if TYPE_CHECKING:
+    from phenology.models.lean_mass_likelihood import Rows
+
+Array = npt.NDArray[np.float64]
+
+FEWEST_FOR_CONDITION = 10
+_CELLS_AT_ONCE = 4_000_000
+
+
+class LeanMassModel:
+    """Lean mass and fuel load by one hierarchical model of log mass.
+
+    log m = log lean mass(species, group, wing) + log[1 + fuel(fat class, hour, crop, fed)] + e;
+    `phenology.models.lean_mass_likelihood` states it in full. Groups are pooled towards their
+    species, exponents and fuel of a class towards those of all species. Fuel is 0 by definition
+    at the lowest fat class, empty crop and sunrise; scatter there is structure, and what scatter
+    grows with the fuel of a class is fuel.
+
+    Parameters
+    ----------
+    by : tuple of str
+        Columns that, with species, make a group.
+    wing_error : float, optional
+        Standard deviation of a wing measurement as a share of wing; learned from birds measured
+        twice where `band` is given, else `measurement.ASSUMED_WING_ERROR`.
+    rounding_g : float, optional
+        Step to which masses were rounded [g]; learned from the digits by default.
+    draws : int
+        Posterior draws.
+    seed : int
+
+    Attributes
+    ----------
+    birds_ : DataFrame
+        Indexed as the input: group, lean_mass_g, fuel_load, each with `_low` and `_high` (90 %),
+        and `left_out`, the reason in words where they are missing.
+    groups_ : DataFrame
+        One row a group: birds; lean_mass_g at the group's mean size and fuel_load, the mean of
+        its birds, each with `_low`, `_high`.
+    fuel_classes_ : DataFrame
+        Fuel load of each fat class at sunrise and empty crop, by species.
+    draws_ : Dataset
+        Parameters, dims (draw, group), (draw, species), (draw, species, fat_class), (draw,).
+    bird_draws_ : Dataset
+        `lean_mass_g`, `fuel_load` and `residual`, dims (draw, bird).
+    diagnostics_ : DataFrame
+        statistic, value, threshold, passed, meaning.
+
+    Notes
+    -----
+    Not to be believed where the lowest fat classes were never caught: lean mass is then
+    extrapolated down the fat scale (a row of `diagnostics_` says so). A bird at fat 0 is not
+    free of fat; range laws take a reserve off first. A mass far off its class is kept, and shared
+    between lean mass and fuel in proportion to their scatter.
+
+    References
+    ----------
+    Labocha, M. K. & Hayes, J. P. (2012), J. Ornithol. 153:1, doi:10.1007/s10336-011-0706-1, on
+    condition from mass and size.
+
+    Examples
+    --------
+    >>> from phenology.models.lean_mass_simulated import simulate_lean_mass
+    >>> birds, truth = simulate_lean_mass(np.random.default_rng(1), birds=80)
+    >>> model = LeanMassModel(draws=100).fit(birds)
+    >>> bool(model.birds_["fuel_load"].corr(truth.birds["fuel_load"]) > 0.7)
+    True
+    """
+
+    def __init__(
+        self,
+        by: tuple[str, ...] = ("age", "sex"),
+        wing_error: float | None = None,
+        rounding_g: float | None = None,
+        draws: int = 400,
+        seed: int = 1,
+    ) -> None:
+        self.by = by
+        self.wing_error = wing_error
+        self.rounding_g = rounding_g
+        self.draws = draws
+        self.seed = seed
+
+    def fit(self, birds: pd.DataFrame) -> LeanMassModel:
+        """Fit to birds in the hand.
+
+        Parameters
+        ----------
+        birds : DataFrame
+            `species`, `mass_g`, and where known `wing_mm`, the columns of `by`, `fat_class`
+            (0 the leanest, −1 or missing: not taken), `hours_since_sunrise`, `crop` (empty, part,
+            full), `fed_before_weighing`, `gravid`, `band`. Absent columns are unknown.
+
+        Raises
+        ------
+        Refused
+            With fewer than five birds of any species, or without any fat class.
+        """
+        table = complete(birds, self.by)
+        reason = left_out(table)
+        used = table[reason == ""]
+        if used.empty:
+            most = table.loc[table["mass_g"].notna(), "species"].value_counts().max()
+            raise Refused(
+                f"lean mass needs {FEWEST_BIRDS} birds of a species with mass; "
+                f"there {'is' if most == 1 else 'are'} {0 if np.isnan(most) else int(most)}"
+            )
+        if (used["fat_class"] < 0).all():
+            raise Refused("no fat class was recorded: mass cannot be parted into lean and fuel")
+        self._prepared = prepare(used, self.wing_error, self.rounding_g)
+        self._layout = self._prepared.layout
+        self.fit_ = self._fit(used)
+        rng = np.random.default_rng(self.seed)
+        self._theta, self._phi = self.fit_.draws(self.draws, rng)
+        self.draws_ = self._parameter_draws(self._theta, self._phi)
+        split = self._split(used, rng)
+        self.bird_draws_ = split
+        self.birds_ = _bird_table(table, used, reason, split)
+        self.groups_ = self._group_table(used, split)
+        self.fuel_classes_ = _summary(self.draws_["class_fuel_load"], ["species", "fat_class"])
+        self.diagnostics_ = self._diagnose(used, self.fit_)
+        return self
+
+    def predict(self, birds: pd.DataFrame) -> pd.DataFrame:
+        """Lean mass and fuel load of other birds of the same groups, as in `birds_`.
+
+        Raises
+        ------
+        Refused
+            If none of the birds is of a group that was fitted.
+        """
+        table = complete(birds, self.by)
+        reason = left_out(table, fewest=1)
+        unknown = ~table["group"].isin(self._layout.groups)
+        reason = reason.mask(unknown & (reason == ""), "its group was not among those fitted")
+        beyond = table["fat_class"] >= self._layout.classes
+        reason = reason.mask(beyond & (reason == ""), "its fat class was not among those fitted")
+        used = table[reason == ""]
+        if used.empty:
+            raise Refused("none of these birds is of a group that was fitted")
+        split = self._split(used, np.random.default_rng(self.seed + 1))
+        return _bird_table(table, used, reason, split)
+
+    def lean_condition(self, keys: pd.DataFrame) -> pd.DataFrame:
+        """Mean log residual of mass after size, fat, hour and crop, by classes of birds.
+
+        Parameters
+        ----------
+        keys : DataFrame
+            Indexed as the birds of `fit`; one row of the result for each combination of its
+            columns, for instance group and year; birds that lack one are passed over.
+
+        Returns
+        -------
+        DataFrame
+            The columns of `keys`, birds, estimate, low, high, refused (why, in words, under ten
+            birds). A difference of .02 is 2 % of mass.
+        """
+        return self._means_by(keys, "residual", FEWEST_FOR_CONDITION)
+
+    def fuel_by(self, keys: pd.DataFrame) -> pd.DataFrame:
+        """Mean fuel load of the birds caught, by classes of birds; as `lean_condition`."""
+        return self._means_by(keys, "fuel_load", 1)
+
+    def _means_by(self, keys: pd.DataFrame, variable: str, fewest: int) -> pd.DataFrame:
+        values = self.bird_draws_[variable]
+        aligned = keys.loc[values.indexes["bird"]].reset_index(drop=True)
+        rng = np.random.default_rng(self.seed + 2)
+        rows = []
+        for place, birds in aligned.groupby(list(aligned.columns), sort=True):
+            members = birds.index.to_numpy()
+            row = dict(zip(aligned.columns, place, strict=True)) | {"birds": len(members)}
+            if len(members) < fewest:
+                lacking = f"{len(members)} birds, {fewest} needed"
+                rows.append(row | dict.fromkeys(("estimate", "low", "high"), np.nan)
+                            | {"refused": lacking})  # fmt: skip
+                continue
+            each = values.values[:, members]
+            mean = each.mean(axis=1)
+            if variable == "residual":  # the class, not only the birds that were caught
+                mean = mean + rng.standard_normal(mean.size) * each.std() / np.sqrt(len(members))
+            low, middle, high = np.quantile(mean, [LOW_QUANTILE, 0.5, HIGH_QUANTILE])
+            rows.append(row | {"estimate": middle, "low": low, "high": high, "refused": ""})
+        return pd.DataFrame(rows)
+
+    def _fit(self, used: pd.DataFrame) -> LaplaceFit:
+        from phenology.models import lean_mass_likelihood as likelihood
+
+        layout = self._layout
+        size = 1 << max(6, (len(used) - 1).bit_length())
+        rows = pad(self._prepared.rows(used), size)
+        bird_group = np.zeros(size, dtype=int)
+        bird_group[: len(used)] = self._prepared.group_places(used)
+        start, mean, sd, is_group = priors(layout, used)
+        scale_mean, scale_sd = likelihood.scale_prior()
+        derivatives = jax_derivatives(
+            likelihood.derivatives, rows, (layout.places, bird_group),
+            (mean, sd, is_group, scale_mean, scale_sd),
+        )  # fmt: skip
+        return fit_laplace(derivatives, start, scale_mean)
+
+    def _parameter_draws(self, theta: Array, phi: Array) -> xr.Dataset:
+        layout = self._layout
+        local = theta[:, layout.places]  # (draw, G, L)
+        first = [layout.group_species.index(species) for species in layout.species]
+        fuel = np.expm1(_class_fuel(local[:, first]))
+        return xr.Dataset(
+            {
+                "log_lean_mass": (("draw", "group"), local[:, :, 0] + local[:, :, 1]),
+                "exponent": (("draw", "species"), (local[:, :, 2] + local[:, :, 3])[:, first]),
+                "class_fuel_load": (("draw", "species", "fat_class"), fuel),
+                "hour_effect": ("draw", local[:, 0, 4]),
+                "crop_part_effect": ("draw", local[:, 0, 5]),
+                "crop_full_effect": ("draw", local[:, 0, 6]),
+                "fed_effect": ("draw", local[:, 0, 7]),
+                "structure_sd": ("draw", np.exp(phi[:, 0])),
+                "fuel_scatter": ("draw", np.exp(phi[:, 1])),
+                "tail_df": ("draw", 2 + np.exp(phi[:, 2])),
+                "group_sd": ("draw", np.exp(phi[:, 3])),
+                "misread": ("draw", 1 / (1 + np.exp(-phi[:, 4]))),
+            },
+            coords={
+                "group": list(layout.groups),
+                "species": list(layout.species),
+                "fat_class": np.arange(layout.classes),
+            },
+        )
+
+    def _split(self, used: pd.DataFrame, rng: np.random.Generator) -> xr.Dataset:
+        """Each bird's mass parted into lean and fuel, one draw of parameters at a time."""
+        rows = self._prepared.rows(used)
+        group = self._prepared.group_places(used)
+        shape = (self.draws, len(used))
+        lean, fuel, residual = (np.empty(shape, dtype=np.float32) for _ in range(3))
+        cells = self.draws * rows.log_mass.shape[1] * self._layout.classes
+        at_once = max(1, _CELLS_AT_ONCE // cells)
+        for begin in range(0, len(used), at_once):
+            part = slice(begin, begin + at_once)
+            local = self._theta[:, self._layout.places][:, group[part]]
+            parted = _part(rows, part, local, self._phi, rng)
+            lean[:, part], fuel[:, part], residual[:, part] = parted
+        return xr.Dataset(
+            {
+                "lean_mass_g": (("draw", "bird"), lean),
+                "fuel_load": (("draw", "bird"), fuel),
+                "residual": (("draw", "bird"), residual),
+            },
+            coords={"bird": used.index.to_numpy()},
+        )
+
+    def _group_table(self, used: pd.DataFrame, split: xr.Dataset) -> pd.DataFrame:
+        rows = self._prepared.rows(used)
+        size = pd.Series(rows.log_wing).groupby(used["group"].to_numpy()).mean()
+        table = []
+        for place, group in enumerate(self._layout.groups):
+            members = np.flatnonzero(used["group"].to_numpy() == group)
+            local = self._theta[:, self._layout.places[place]]
+            lean = np.exp(local[:, 0] + local[:, 1] + (local[:, 2] + local[:, 3]) * size[group])
+            fuel = split["fuel_load"].values[:, members].mean(axis=1)
+            first = used.iloc[members[0]]
+            row = {"group": group, "species": first["species"]}
+            row |= {column: first[column] for column in self.by} | {"birds": len(members)}
+            for name, values in (("lean_mass_g", lean), ("fuel_load", fuel)):
+                low, middle, high = np.quantile(values, [LOW_QUANTILE, 0.5, HIGH_QUANTILE])
+                row |= {name: middle, f"{name}_low": low, f"{name}_high": high}
+            table.append(row)
+        return pd.DataFrame(table)
+
+    def _diagnose(self, used: pd.DataFrame, fit: LaplaceFit) -> pd.DataFrame:
+        prepared = self._prepared
+        lowest = int((used["fat_class"] == 0).sum())
+        timed = float(used["hours_since_sunrise"].notna().mean())
+        wings = float(used["wing_mm"].notna().mean())
+        checks = [
+            ("outer gradient", fit.gradient, 0.1, fit.gradient < 0.1,
+             "scales settled at a mode of their marginal"),
+            ("smallest scaled eigenvalue", float(identified(fit.hessian)[0]), 1e-6,
+             bool(identified(fit.hessian)[0] > 1e-6), "no combination of coefficients is free"),
+            ("birds at the lowest fat class", lowest, 5, lowest >= 5,
+             "with fewer, lean mass is extrapolated down the fat scale"),
+            ("share of wings measured", wings, 0.5, wings >= 0.5,
+             "with fewer, size is mostly that of the group"),
+            ("repeats behind wing error", prepared.wing_repeats, 10, prepared.wing_repeats >= 10,
+             f"wing error {prepared.wing_error:.2%}; with fewer it is assumed"),
+            ("rounding step of mass [g]", prepared.rounding_g, np.nan, True,
+             "step learned from the digits or given"),
+            ("hours since sunrise known", timed, 0.5, timed >= 0.5,
+             "where never known, lean mass is at the usual hour, not at sunrise"),
+        ]  # fmt: skip
+        columns = ["statistic", "value", "threshold", "passed", "meaning"]
+        return pd.DataFrame(checks, columns=columns)
+
+
+def _part(
+    rows: Rows, part: slice, local: Array, phi: Array, rng: np.random.Generator
+) -> tuple[Array, Array, Array]:
+    """Draw true class, tail weight and structure of birds; each result (draw, bird).
+
+    Given the residual r of a bird whose lean and fuel parts scatter with variances L and F, its
+    structure is normal with mean r L / (L + F) and variance L F / (L + F), over the tail weight.
+    """
+    exponent = local[..., 2] + local[..., 3]
+    effects = local[..., 4:8]
+    fuel = _class_fuel(local)
+    lean_location = local[..., 0] + local[..., 1] + exponent * rows.log_wing[part]
+    meal = (effects * rows.covariate[part]).sum(-1)
+    lean_variance = np.exp(2 * phi[:, :1]) + exponent**2 * rows.wing_variance[part]
+    meal_variance = (effects**2 * rows.covariate_variance[part]).sum(-1)
+    fuel_variance = np.exp(2 * phi[:, 1, None, None]) * fuel**2 + meal_variance[..., None]
+    scale = np.sqrt(lean_variance[..., None] + fuel_variance)
+    tail = 2 + np.exp(phi[:, 2])[:, None]
+    misread = (1 / (1 + np.exp(-phi[:, 4])))[:, None, None]
+    reading = rows.read[part] * (1 - misread * rows.exits) + rows.near[part] * misread / 2
+    location = (lean_location + meal)[..., None] + fuel
+    standard = (rows.log_mass[part][:, :, None] - location[:, :, None]) / scale[:, :, None]
+    log_weight = (
+        np.log(rows.prevalence[part] * reading + 1e-12)[:, :, None]
+        + np.log(rows.node_weight[part])[..., None]
+        - np.log(scale)[:, :, None]
+        - (tail[..., None, None] + 1) / 2 * np.log1p(standard**2 / tail[..., None, None])
+    )
+    shape = log_weight.shape
+    chosen = (log_weight + rng.gumbel(size=shape)).reshape(*shape[:2], -1).argmax(-1)
+    node, fat_class = chosen // shape[3], chosen % shape[3]
+
+    def taken(values: Array) -> Array:
+        return np.take_along_axis(values, fat_class[..., None], axis=-1)[..., 0]
+
+    log_mass = np.take_along_axis(
+        np.broadcast_to(rows.log_mass[part], shape[:3]), node[..., None], axis=-1
+    )[..., 0]
+    residual = log_mass - taken(location)
+    variance = taken(scale) ** 2
+    rate = (tail + residual**2 / variance) / 2
+    weight = rng.gamma((tail + 1) / 2, size=rate.shape) / rate
+    noise = rng.standard_normal(rate.shape)
+    spread = np.sqrt(lean_variance * taken(fuel_variance) / variance / weight)
+    log_lean = lean_location + residual * lean_variance / variance + spread * noise
+    return np.exp(log_lean), np.expm1(log_mass - log_lean), residual
+
+
+def _class_fuel(local: Array) -> Array:
+    """`lean_mass_likelihood.class_fuel` for arrays of any leading shape."""
+    steps = local[..., 10:]
+    lowest = np.zeros((*local.shape[:-1], 1))
+    if steps.shape[-1] == 0:
+        return lowest
+    rises = np.exp(local[..., 8:9] + steps + local[..., 9:10]) / steps.shape[-1]
+    return np.concatenate([lowest, np.cumsum(rises, axis=-1)], axis=-1)
+
+
+def _bird_table(
+    table: pd.DataFrame, used: pd.DataFrame, reason: pd.Series[str], split: xr.Dataset
+) -> pd.DataFrame:
+    result = pd.DataFrame({"group": table["group"]})
+    for name in ("lean_mass_g", "fuel_load"):
+        quantiles = np.quantile(split[name].values, [0.5, LOW_QUANTILE, HIGH_QUANTILE], axis=0)
+        for column, values in zip((name, f"{name}_low", f"{name}_high"), quantiles, strict=True):
+            result[column] = pd.Series(values, index=used.index)
+    result["left_out"] = reason
+    return result
+
+
+def _summary(draws: xr.DataArray, dims: list[str]) -> pd.DataFrame:
+    low, middle, high = np.quantile(draws.values, [LOW_QUANTILE, 0.5, HIGH_QUANTILE], axis=0)
+    index = pd.MultiIndex.from_product([draws.indexes[dim] for dim in dims], names=dims)
+    columns = {"estimate": middle.ravel(), "low": low.ravel(), "high": high.ravel()}
+    return pd.DataFrame(columns, index=index).reset_index()
