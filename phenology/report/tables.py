@@ -9,12 +9,14 @@ import pandas as pd
 
 from phenology.report.places import coarsen_sites
 from phenology.report.words import estimate_words, sentence
+from phenology.seasons import season_windows
 
 if TYPE_CHECKING:
     import xarray as xr
 
     from phenology.assess.assessment import Assessment
-    from phenology.study.options import SeasonWindow, StudyOptions
+    from phenology.seasons import Window
+    from phenology.study.options import StudyOptions
 
 TIMING = ("arrival_day", "peak_day", "departure_day")
 SUBJECT = ["site", "season", "group", "role"]
@@ -34,9 +36,13 @@ def report_tables(assessment: Assessment) -> dict[str, pd.DataFrame]:
         A table without rows is left out.
     """
     study, estimates = assessment.study, assessment.estimates
-    windows = study.options.seasons
+    worked = assessment.site_days["sampled"]
+    windows = season_windows(
+        study.options.seasons,
+        pd.DatetimeIndex(worked["date"].to_numpy()[worked.any("site").to_numpy()]),
+    )
     sampled = sampled_days(assessment.site_days, windows)
-    birds = single_birds(assessment.captures, study.options)
+    birds = single_birds(assessment.captures, study.options, windows)
     tables = {
         "timing": timing(estimates),
         "fuel": answers(estimates, ("fuel_load",)),
@@ -57,23 +63,22 @@ def report_tables(assessment: Assessment) -> dict[str, pd.DataFrame]:
     return {name: table for name, table in tables.items() if len(table)}
 
 
-def season_of(dates: pd.Series, windows: tuple[SeasonWindow, ...] = ()) -> pd.DataFrame:
-    """Season (the year in which it begins) and day of that year.
+def placed(dates: pd.Series, windows: tuple[Window, ...]) -> pd.DataFrame:
+    """Season as reported and day of the season's year, for each date.
 
-    Examples
-    --------
-    >>> from phenology.study.options import SeasonWindow
-    >>> season_of(pd.Series(pd.to_datetime(["2032-01-04"])), (SeasonWindow("w", "10-15", "02-10"),))
-       season  day
-    0    2031  369
+    A date outside every window belongs to its calendar year.
     """
-    season = dates.dt.year
-    crossing = [window for window in windows if window.start > window.until]
-    if crossing:
-        month_day = dates.dt.strftime("%m-%d")
-        season = season - (month_day <= crossing[0].until).astype(int)
-    first = pd.to_datetime(season.astype(str) + "-01-01")
-    return pd.DataFrame({"season": season, "day": (dates - first).dt.days + 1})
+    days = pd.DatetimeIndex(dates)
+    table = pd.DataFrame(
+        {"season": days.year.astype(str), "day": days.day_of_year.astype(int)}, index=dates.index
+    )
+    for window in windows:
+        place = window.place(days).set_index(dates.index)
+        inside = place["inside"]
+        labels = [window.label(season) for season in place.loc[inside, "season"]]
+        table.loc[inside, "season"] = labels
+        table.loc[inside, "day"] = place.loc[inside, "day"]
+    return table
 
 
 def role_of(group: str, site: str, options: StudyOptions) -> str:
@@ -125,7 +130,7 @@ def refused(estimates: pd.DataFrame) -> pd.DataFrame:
     return rows[kept].rename(columns={"note": "reason"}).reset_index(drop=True)
 
 
-def sampled_days(site_days: xr.Dataset, windows: tuple[SeasonWindow, ...]) -> pd.DataFrame:
+def sampled_days(site_days: xr.Dataset, windows: tuple[Window, ...]) -> pd.DataFrame:
     """One row a site and day worked: season, day, device-hours, distinct birds, closed full."""
     sampled = site_days["sampled"].to_series()
     days = sampled[sampled.astype(bool)].index.to_frame(index=False)
@@ -136,8 +141,8 @@ def sampled_days(site_days: xr.Dataset, windows: tuple[SeasonWindow, ...]) -> pd
     hours = site_days["effort_hours"].sum("method").to_series().reindex(of_day)
     birds = site_days["captures"].sum(["method", "group"]).to_series().reindex(of_day)
     full = site_days["full"].any("method").to_series().reindex(of_day)
-    days = days.join(season_of(days["date"], windows))
-    days["hours"] = hours.to_numpy() if known else np.nan
+    days = days.join(placed(days["date"], windows))
+    days["hours"] = hours.where(hours > 0).to_numpy() if known else np.nan
     days["birds"] = birds.to_numpy(dtype=int)
     days["full"] = full.to_numpy(dtype=bool)
     return days[["site", "season", "day", "date", "hours", "birds", "full"]].sort_values(
@@ -146,11 +151,12 @@ def sampled_days(site_days: xr.Dataset, windows: tuple[SeasonWindow, ...]) -> pd
 
 
 def seasons_sampled(sampled: pd.DataFrame, sites: pd.Series) -> pd.DataFrame:
-    """Effort by site and season; a season that other days of the study span has a row too."""
+    """Effort by site and season; a season that the study spans but lost has a row of zeros."""
     if sampled.empty:
         return pd.DataFrame()
-    seasons = range(int(sampled["season"].min()), int(sampled["season"].max()) + 1)
-    every = pd.MultiIndex.from_product([sites.astype(str), seasons], names=["site", "season"])
+    every = pd.MultiIndex.from_product(
+        [sites.astype(str), _spanned(sampled["season"])], names=["site", "season"]
+    )
     by_season = sampled.groupby(["site", "season"]).agg(
         days=("day", "size"),
         first_day=("day", "min"),
@@ -163,7 +169,19 @@ def seasons_sampled(sampled: pd.DataFrame, sites: pd.Series) -> pd.DataFrame:
     return whole.assign(**{name: value.astype(int) for name, value in counts.items()}).reset_index()
 
 
-def single_birds(captures: pd.DataFrame, options: StudyOptions) -> pd.DataFrame:
+def _spanned(seasons: pd.Series[str]) -> list[str]:
+    """Every season from the first year to the last, also those in which no site was worked."""
+    parts = seasons.str.partition(" ")
+    years = parts[0].astype(int)
+    names = sorted(parts[2].unique())
+    return [
+        f"{year} {name}".strip() for year in range(years.min(), years.max() + 1) for name in names
+    ]
+
+
+def single_birds(
+    captures: pd.DataFrame, options: StudyOptions, windows: tuple[Window, ...]
+) -> pd.DataFrame:
     """What the figures of single birds draw: no band, no bander, no remark."""
     kept = ["site", "date", "species", "group", "wing_mm", "mass_g"]
     made = [
@@ -172,9 +190,7 @@ def single_birds(captures: pd.DataFrame, options: StudyOptions) -> pd.DataFrame:
         for suffix in ("", "_low", "_high")
     ]
     birds = captures.reindex(columns=[*kept, *made]).dropna(axis="columns", how="all")
-    birds = birds.reset_index(drop=True).join(
-        season_of(captures["date"].reset_index(drop=True), options.seasons)
-    )
+    birds = birds.join(placed(birds["date"], windows))
     pairs = birds[["group", "site"]].drop_duplicates()
     pairs["role"] = [role_of(*pair, options) for pair in pairs.itertuples(index=False)]
     return birds.merge(pairs, on=["group", "site"], how="left")

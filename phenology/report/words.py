@@ -75,10 +75,15 @@ def plain(text: object, limit: int = 160) -> str:
     return shown if len(shown) <= limit else shown[: limit - 1].rstrip() + "…"
 
 
+def season_year(season: str | int) -> int:
+    """The year a season is named by: "2031" or "2031 autumn"; an ordinary year for all years."""
+    first = str(season)[:4]
+    return int(first) if first.isdigit() else ORDINARY_YEAR
+
+
 def calendar_day(day: float, season: str | int = "") -> date:
     """Date of a day of the season's year; days past 365 run into the next year."""
-    year = int(season) if str(season).isdigit() else ORDINARY_YEAR
-    return date(year, 1, 1) + timedelta(days=round(day) - 1)
+    return date(season_year(season), 1, 1) + timedelta(days=round(day) - 1)
 
 
 def day_words(day: float, season: str | int = "", *, with_year: bool = False) -> str:

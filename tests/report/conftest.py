@@ -161,7 +161,7 @@ def _estimates(rng: np.random.Generator, sites: list[str], hostile: str) -> pd.D
         spread = 2.0 if site != "ridge" else 9.0
         for season in SEASONS:
             for (group, role), peak in PEAKS.items():
-                key = {"site": site, "season": season, "group": group + hostile, "role": role}
+                key = {"site": site, "season": str(season), "group": group + hostile, "role": role}
                 basis = "measured" if site != "ridge" else "borrowed"
                 shares = (0.7, 0.2, 0.1) if site != "ridge" else (0.1, 0.6, 0.3)
                 for quantity, shift in (("arrival_day", -18), ("peak_day", 0), ("departure_day", 19)):
@@ -186,7 +186,7 @@ def _curves(sites: list[str], hostile: str) -> pd.DataFrame:
                 days = np.arange(166, 274)
                 height = 3 * np.exp(-0.5 * ((days - peak - season % 3) / 12) ** 2)
                 rows.append(pd.DataFrame(
-                    {"site": site, "season": season, "group": group + hostile, "role": role,
+                    {"site": site, "season": str(season), "group": group + hostile, "role": role,
                      "curve": "present", "day": days, "estimate": height, "low": height * 0.6,
                      "high": height * 1.5}))  # fmt: skip
     return pd.concat(rows, ignore_index=True)

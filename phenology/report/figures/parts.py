@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from phenology.report.palette import DASHES, ROLE_ORDER, SHAPES, light, theme
-from phenology.report.words import ORDINARY_YEAR, calendar_day, plain
+from phenology.report.words import calendar_day, plain, season_year
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -64,10 +64,9 @@ def day_axis(first: float, last: float, season: str | int = "") -> alt.Axis:
     marked = [day for day in days if calendar_day(day, season).day in (1, 15)]
     if len(marked) > 8:
         marked = [day for day in marked if calendar_day(day, season).day == 1]
-    year = int(season) if str(season).isdigit() else ORDINARY_YEAR
     return alt.Axis(
         values=marked,
-        labelExpr=f"timeFormat(datetime({year}, 0, datum.value), '%-d %b')",
+        labelExpr=f"timeFormat(datetime({season_year(season)}, 0, datum.value), '%-d %b')",
         title=None,
         grid=True,
         ticks=True,
@@ -94,8 +93,10 @@ def with_role(table: pd.DataFrame) -> pd.DataFrame:
 
 
 def _legend(symbol: str | None) -> alt.Legend:
-    drawn = {"symbolType": symbol} if symbol else {}
-    return alt.Legend(symbolOpacity=1, **drawn)
+    if symbol == "stroke":
+        return alt.Legend(symbolOpacity=1, symbolType="stroke")
+    # A filled mark beside dashed lines: its own outline would be dashed as well.
+    return alt.Legend(symbolOpacity=1, symbolStrokeWidth=0 if symbol == "filled" else alt.Undefined)
 
 
 def role_colour(roles: Iterable[str], *, symbol: str | None = None) -> alt.Color:
@@ -109,16 +110,14 @@ def role_colour(roles: Iterable[str], *, symbol: str | None = None) -> alt.Color
     )
 
 
-def role_dash(
-    roles: Iterable[str], *, symbol: str | None = None, legend: bool = True
-) -> alt.StrokeDash:
+def role_dash(roles: Iterable[str], *, symbol: str | None = None) -> alt.StrokeDash:
     """Line style by role."""
     roles = list(roles)
     return alt.StrokeDash(
         "role:N",
         title=None,
         scale=alt.Scale(domain=roles, range=[DASHES[role] for role in roles]),
-        legend=_legend(symbol) if legend else None,
+        legend=_legend(symbol),
     )
 
 

@@ -157,18 +157,18 @@ def draw_dates_by_year(timing: pd.DataFrame, seasons: pd.DataFrame, site: str) -
     stay = base.mark_rule(strokeWidth=1.6).encode(
         alt.X("first_day:Q", scale=x_scale, axis=x_axis),
         y,
-        role_colour(roles),
-        role_dash(roles, legend=False),
+        role_colour(roles, symbol="filled"),
+        role_dash(roles, symbol="filled"),
         x2="last_day:Q",
     )
     ends = [
         base.mark_rule(strokeWidth=7, opacity=0.22).encode(
-            alt.X(f"{name}_low:Q", scale=x_scale), y, role_colour(roles), x2=f"{name}_high:Q"
+            alt.X(f"{name}_low:Q", scale=x_scale), y, role_colour(roles, symbol="filled"), x2=f"{name}_high:Q"
         )
         for name in ("arrival_day", "peak_day", "departure_day")
     ]
     peak = base.mark_point(filled=True, size=70, opacity=1).encode(
-        alt.X("peak_day:Q", scale=x_scale), y, role_colour(roles), role_shape(roles), tooltip=tips
+        alt.X("peak_day:Q", scale=x_scale), y, role_colour(roles, symbol="filled"), role_shape(roles, symbol="filled"), tooltip=tips
     )
     gone = (
         alt.Chart()

@@ -1,0 +1,199 @@
+"""The first page, in words that need no training: what can be said, how sure, what to record."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from phenology.report.content import Section, Words, points
+from phenology.report.words import (
+    CLEAR_DAYS,
+    VAGUE_DAYS,
+    count_words,
+    day_words,
+    number_words,
+    plain,
+    span_words,
+)
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from phenology.assess.assessment import Assessment
+
+MOST_POINTS = 8
+
+# What to write down next season, by the sheet that is absent or the column that is empty.
+RECORD_SHEETS = {
+    "effort": "Write down when each trap or net opened and closed, every day, also on days "
+    "without a bird: then dates and numbers speak of birds, not of hours worked.",
+    "counts": "Count birds away from the feeders for ten minutes a day: then numbers can be told "
+    "from how well a baited trap catches.",
+    "bloom": "Count open flowers near the traps once a week, and say when a plant had none: then "
+    "the pull of bait can be told from the number of birds.",
+    "feeders": "Note which feeders hang nearby, from when until when, also the neighbours'.",
+}
+RECORD_COLUMNS = {
+    "band": "Write the band number on every line: without it no bird can be followed.",
+    "mass_g": "Weigh every bird: without it nothing can be said about fuel.",
+    "fat": "Score fat on every bird: it parts what is bird from what is fuel.",
+    "wing_mm": "Measure the wing: a big bird is not a fat bird.",
+    "time": "Write the time of capture: birds are heavier in the evening.",
+    "released": "Note the state of every bird at release, also when it is well.",
+}
+
+
+def first_page(assessment: Assessment, tables: dict[str, pd.DataFrame]) -> Section:
+    """The manager's page."""
+    section = Section("in-short", "In short")
+    section.add(Words((_what_was_done(tables),)))
+    timing = tables.get("timing")
+    when = _when_said(timing) if timing is not None else []
+    if when:
+        section.add(points(when, "When birds are here"))
+    fuel = tables.get("fuel")
+    fed = _fuel_said(fuel) if fuel is not None else []
+    if fed:
+        section.add(points(fed, "How well fuelled they are"))
+    if not when and not fed:
+        section.add(
+            Words(
+                ("The sheets do not yet carry an answer about dates or fuel; below is why.",),
+                heading="What can be said",
+            )
+        )
+    section.add(points(_how_sure(assessment.estimates, tables), "How sure this is"))
+    advice = _to_record(assessment)
+    if advice:
+        section.add(points(advice, "What to record next season"))
+    section.add(
+        Words(
+            (
+                "A span in brackets is where the true value lies with nine chances in ten. Local "
+                "birds breed around the site; passage birds stop on their way. This page supports, "
+                "and does not replace, the judgement of licensed practitioners and managers, and "
+                "it authorises no capture.",
+            ),
+            quiet=True,
+        )
+    )
+    return section
+
+
+def _what_was_done(tables: dict[str, pd.DataFrame]) -> str:
+    used = tables["rows"].set_index("sheet")["used"]
+    seasons = tables["seasons_sampled"]
+    sites = seasons.loc[seasons["days"] > 0, "site"].nunique()
+    years = sorted(seasons.loc[seasons["days"] > 0, "season"].unique())
+    span = years[0] if len(years) == 1 else f"{years[0]} to {years[-1]}"
+    done = (
+        f"{count_words(int(used['captures']), 'capture')} at {count_words(sites, 'site')} on "
+        f"{count_words(int(seasons['days'].sum()), 'day')} of work, {plain(span, 60)}."
+    )
+    lost = seasons[seasons["days"] == 0].groupby("season")["site"].agg(list)
+    said = [
+        f"{plain(season, 20)} ({_places(names, seasons['site'].nunique())})"
+        for season, names in lost.items()
+    ]
+    return done + (f" Not sampled: {', '.join(said[:6])}." if said else "")
+
+
+def _places(names: list[str], of: int) -> str:
+    if len(names) == of:
+        return "anywhere"
+    shown = ", ".join(plain(name, 40) for name in names[:3])
+    return shown + (f" and {len(names) - 3} more" if len(names) > 3 else "")
+
+
+def _when_said(timing: pd.DataFrame) -> list[str]:
+    """For each group and role its best-sampled site in the newest season told there."""
+    told = timing.dropna(subset=["peak_day"])
+    told = told[told["basis"].isin(["measured", "borrowed"])]
+    newest = told[told["season"] == told.groupby("group")["season"].transform("max")]
+    best = newest.sort_values(["birds"], ascending=False).drop_duplicates(["group", "role"])
+    return [_stay_said(row) for row in best.head(MOST_POINTS).to_dict("records")]
+
+
+def _stay_said(row: dict) -> str:  # type: ignore[type-arg]
+    season, low, high = row["season"], row["peak_day_low"], row["peak_day_high"]
+    role = f", {row['role']} birds," if row["role"] else ""
+    who = f"{plain(row['group'], 80)}{role} at {plain(row['site'], 60)} in {plain(season, 20)}"
+    span = span_words(low, high, season)
+    if high - low > VAGUE_DAYS:
+        return f"{who}: the best days are not known well enough to plan by ({span})."
+    if high - low > CLEAR_DAYS:
+        said = f"{who}: most birds some time in {span}"
+    else:
+        said = f"{who}: most birds about {day_words(row['peak_day'], season)} ({span})"
+    if row["arrival_day"] == row["arrival_day"] and row["departure_day"] == row["departure_day"]:
+        said += (
+            f"; here from about {day_words(row['arrival_day'], season)} to "
+            f"{day_words(row['departure_day'], season)}"
+        )
+    elif row["departure_day"] == row["departure_day"]:
+        said += f"; gone by about {day_words(row['departure_day'], season)}"
+    leaning = " This leans on other years or sites." if row["basis"] == "borrowed" else ""
+    return f"{said}.{leaning}"
+
+
+def _fuel_said(fuel: pd.DataFrame) -> list[str]:
+    newest = fuel
+    if "season" in fuel:
+        newest = fuel[fuel["season"] == fuel.groupby("group")["season"].transform("max")]
+    best = newest.sort_values("birds", ascending=False).drop_duplicates("group")
+    return [_load_said(row) for row in best.head(MOST_POINTS).to_dict("records")]
+
+
+def _load_said(row: dict) -> str:  # type: ignore[type-arg]
+    share, low, high = (100 * float(row[name]) for name in ("estimate", "low", "high"))
+    shown = [number_words(value, low, high) for value in (share, low, high)]
+    who = plain(row["group"], 80)
+    where = f" at {plain(row['site'], 60)}" if row.get("site") else ""
+    if low <= 0:
+        return f"{who}{where}: no more than {shown[2]} % of body weight in fuel on average."
+    return (
+        f"{who}{where}: on average {shown[0]} % ({shown[1]} to {shown[2]} %) heavier than without "
+        f"fat, from {count_words(int(row['birds']), 'bird')}."
+    )
+
+
+def _how_sure(estimates: pd.DataFrame, tables: dict[str, pd.DataFrame]) -> list[str]:
+    counts = estimates["basis"].value_counts()
+    told = int(counts.drop("refused", errors="ignore").sum())
+    lines = [
+        f"{count_words(told, 'answer')} given: {int(counts.get('measured', 0)):,} mostly from that "
+        f"site and year itself, {int(counts.get('borrowed', 0)):,} leaning on other years or sites, "
+        f"{int(counts.get('assumed', 0) + counts.get('extrapolated', 0)):,} resting on assumptions."
+    ]
+    withheld = int(counts.get("refused", 0))
+    if withheld:
+        lines.append(
+            f"{count_words(withheld, 'question')} could not be answered and "
+            f"{'is' if withheld == 1 else 'are'} listed with the reason."
+        )
+    rows = tables["rows"]
+    aside = int(rows["set_aside"].sum())
+    doubts = int(tables["findings"]["findings"].sum()) if "findings" in tables else 0
+    lines.append(
+        f"{count_words(aside, 'row')} of {int(rows['read'].sum()):,} could not be used; "
+        f"{count_words(doubts, 'doubt')} about single values "
+        f"{'is' if doubts == 1 else 'are'} listed for checking."
+    )
+    failed = tables.get("diagnostics")
+    if failed is not None and not failed["passed"].all():
+        lines.append(
+            f"{count_words(int((~failed['passed'].astype(bool)).sum()), 'check')} of the "
+            "calculations failed; the answers they touch are withheld."
+        )
+    return lines
+
+
+def _to_record(assessment: Assessment) -> list[str]:
+    study = assessment.study
+    advice = [said for sheet, said in RECORD_SHEETS.items() if sheet not in study.sheets]
+    captures = study.captures
+    advice += [
+        said
+        for column, said in RECORD_COLUMNS.items()
+        if column not in captures or captures[column].isna().mean() > 0.5
+    ]
+    return advice[:MOST_POINTS]
