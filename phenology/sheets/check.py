@@ -6,7 +6,7 @@ from phenology.sheets.bands import find_new_again
 from phenology.sheets.doubt import Sheets, settle
 from phenology.sheets.finding import Finding
 from phenology.sheets.handling import find_days_without_effort, find_negative_time_in_hand
-from phenology.sheets.measured import find_implausible, learn_ranges
+from phenology.sheets.measured import bird_classes, find_implausible, learn_ranges
 
 
 def check_sheets(sheets: Sheets) -> list[Finding]:
@@ -21,9 +21,10 @@ def check_sheets(sheets: Sheets) -> list[Finding]:
     -------
     list of Finding
     """
-    ranges = learn_ranges(sheets)
+    classes = bird_classes(sheets)
+    ranges = learn_ranges(sheets, classes)
     doubts = [
-        *find_implausible(sheets, ranges),
+        *find_implausible(sheets, classes, ranges),
         *find_negative_time_in_hand(sheets),
         *find_days_without_effort(sheets),
         *find_new_again(sheets),

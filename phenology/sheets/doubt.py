@@ -48,12 +48,12 @@ class Sheets:
 def find_of(sheets: Sheets, doubt: Doubt) -> Finding:
     """Turn a doubt into a finding, with where its cell stands and what is written there."""
     read = sheets.reads[doubt.sheet]
-    row = read.used.iloc[doubt.place]
+    file, tab, row = read.where(doubt.place)
     return Finding(
         sheet=doubt.sheet,
-        file=str(row["file"]),
-        tab=str(row["tab"]),
-        row=int(row["row"]),
+        file=file,
+        tab=tab,
+        row=row,
         column=doubt.column,
         value=read.written(doubt.place, doubt.column) if doubt.column else "",
         kind=doubt.kind,
@@ -99,3 +99,4 @@ def _move_aside(read: SheetRead, aside: dict[int, str]) -> None:
     read.set_aside = pd.concat(written, ignore_index=True)
     read.used = read.used[kept].reset_index(drop=True)
     read.origin = read.origin[kept]
+    read.codes = {column: codes[kept] for column, codes in read.codes.items()}

@@ -42,6 +42,7 @@ class ParsedColumn:
 
     values: Any
     problems: dict[int, Problem]
+    labels: list[Any] | None = None  # value of each distinct text; None for plain text
 
 
 def parse_column(
@@ -74,12 +75,13 @@ def parse_column(
             values.append(None)
             continue
         if meaning is not None and column.kind == "number":
-            text = meaning.value or ""
-        value, problem = parse(text)
+            value, problem = parse(meaning.value or "")
+        else:
+            value, problem = parse(text)
         values.append(value)
         if problem is not None:
             problems[code] = problem
-    return ParsedColumn(spread(values, cells.codes, column), problems)
+    return ParsedColumn(spread(values, cells.codes, column), problems, values)
 
 
 def _plain_text(cells: Cells, trimmed: pa.Array, missing: Codebook) -> Any:
@@ -93,8 +95,9 @@ def _plain_text(cells: Cells, trimmed: pa.Array, missing: Codebook) -> Any:
     renamed = {code: meaning.value for code, meaning in missing.codes.items() if meaning.value}
     if renamed:
         trimmed = pa.array([renamed.get(bare(text), text) for text in trimmed.to_pylist()])
-    texts = pc.if_else(blank, pa.scalar(None, pa.string()), trimmed)
-    return text_array(texts).take(cells.codes)
+    texts = text_array(pc.if_else(blank, pa.scalar(None, pa.string()), trimmed))
+    one_each = len(texts) == len(cells.codes) and (cells.codes == np.arange(len(texts))).all()
+    return texts if one_each else texts.take(cells.codes)
 
 
 def text_array(texts: pa.Array) -> Any:
@@ -125,7 +128,9 @@ def spread(values: list[Any], codes: Any, column: Column) -> Any:
 
 def empty_column(column: Column, rows: int) -> Any:
     """Build a column without a single value."""
-    return spread([None], np.zeros(rows, dtype=np.int32), column)
+    if column.kind in ("number", "time", "date", "integer", "yes_no"):
+        return spread([None], np.zeros(rows, dtype=np.int32), column)
+    return text_array(pa.nulls(rows, pa.large_string()))
 
 
 def field_parser(

@@ -2,7 +2,7 @@
 
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from difflib import get_close_matches
 
 from phenology.sheets.codes import bare
@@ -62,8 +62,13 @@ def find_heading_row(
         row = _understand(position, texts, columns, spellings)
         if best is None or len(row.headings) > len(best.headings):
             best = row
-    fewest = min(FEWEST_HEADINGS, len(columns))
-    return best if best is not None and len(best.headings) >= fewest else None
+    if best is None or len(best.headings) < min(FEWEST_HEADINGS, len(columns)):
+        return None
+    free = {text: name for text, name in spellings.items() if name not in best.headings}
+    near = {text: get_close_matches(_plain(text), free, n=1, cutoff=0.8) for text in best.unmapped}
+    return replace(
+        best, unmapped={text: free[found[0]] if found else "" for text, found in near.items()}
+    )
 
 
 def _spellings(columns: Mapping[str, Column], own: Mapping[str, str]) -> dict[str, str]:
@@ -97,16 +102,12 @@ def _understand(
         found = _match(text, columns, spellings)
         if found is None:
             if text.strip():
-                near = get_close_matches(_plain(text), spellings, n=1, cutoff=0.8)
-                unmapped[text] = spellings[near[0]] if near else ""
+                unmapped[text] = ""
         elif found[0] in headings:
             doubled.append(text)
         else:
             name, factor = found
             headings[name] = Heading(columns[name], place, text, factor)
-    for text, name in unmapped.items():
-        if name in headings:
-            unmapped[text] = ""
     return HeadingRow(position, headings, unmapped, tuple(doubled))
 
 

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from phenology.sheets.doubt import Doubt, Sheets
-from phenology.sheets.ranges import FALSE_ALARM_SHARE, Range, learn_range
+from phenology.sheets.ranges import FALSE_ALARM_SHARE, BirdClasses, Range, learn_range
 from phenology.sheets.read import sheet_columns
 
 # Beyond these factors of the group's median no living, flying bird of the group lies: the
@@ -35,25 +35,26 @@ def measurements(sheets: Sheets) -> dict[str, str]:
     }
 
 
-def bird_classes(captures: pd.DataFrame) -> pd.DataFrame:
-    """Integer codes of species, sex and age; -1 where missing."""
-    return pd.DataFrame(
-        {name: pd.factorize(captures[name])[0] for name in ("species", "sex", "age")}
-    )
+def bird_classes(sheets: Sheets) -> BirdClasses:
+    """Classes of the captured birds by species, sex and age."""
+    read = sheets.reads["captures"]
+    return BirdClasses.of(*(read.labels(name) for name in ("species", "sex", "age")))
 
 
-def learn_ranges(sheets: Sheets, false_alarm_share: float = FALSE_ALARM_SHARE) -> dict[str, Range]:
+def learn_ranges(
+    sheets: Sheets, classes: BirdClasses, false_alarm_share: float = FALSE_ALARM_SHARE
+) -> dict[str, Range]:
     """Learn the range of every measurement that the study has."""
-    captures = sheets.captures
-    classes = bird_classes(captures)
     learned = {
-        name: learn_range(captures[name].to_numpy(float), classes, false_alarm_share)
+        name: learn_range(sheets.captures[name].to_numpy(float), classes, false_alarm_share)
         for name in measurements(sheets)
     }
     return {name: found for name, found in learned.items() if found is not None}
 
 
-def find_implausible(sheets: Sheets, ranges: dict[str, Range]) -> Iterable[Doubt]:
+def find_implausible(
+    sheets: Sheets, classes: BirdClasses, ranges: dict[str, Range]
+) -> Iterable[Doubt]:
     """Find measurements beyond what is usual in their group, and fillers among them."""
     captures = sheets.captures
     read = sheets.reads["captures"]
@@ -62,23 +63,21 @@ def find_implausible(sheets: Sheets, ranges: dict[str, Range]) -> Iterable[Doubt
             continue
         learned = ranges[name]
         values = captures[name].to_numpy(float)
-        scores = learned.scores(values)
-        for place in np.flatnonzero(np.abs(scores) > 1):
-            group = int(learned.group[place])
-            low, high = learned.interval(group)
-            usual = f"{low:.3g} to {high:.3g} {unit} is usual for {_bird(captures, place)}"
-            if _NINES.fullmatch(read.written(int(place), name).strip()):
+        lows, highs = learned.interval()
+        for place in learned.unusual(values, classes.finest).tolist():
+            group = classes.finest[place]
+            low, high = lows[group], highs[group]
+            usual = f"{low:.3g} to {high:.3g} {unit} is usual for {_bird(sheets, place)}"
+            if _NINES.fullmatch(read.written(place, name).strip()):
                 message = f"a filler where a value is expected: {usual}"
-                yield Doubt(
-                    "captures", int(place), name, "filler", "impossible", message, "", "blanked"
-                )
+                yield Doubt("captures", place, name, "filler", "impossible", message, "", "blanked")
                 continue
             factor = float(values[place] / np.exp(learned.centre[group]))
             least, most = MASS_FACTORS if unit in ("g", "mg") else LENGTH_FACTORS
             sure = learned.birds[group] >= BIRDS_FOR_IMPOSSIBLE and not least < factor < most
             yield Doubt(
                 "captures",
-                int(place),
+                place,
                 name,
                 "implausible",
                 "impossible" if sure else "doubtful",
@@ -88,7 +87,8 @@ def find_implausible(sheets: Sheets, ranges: dict[str, Range]) -> Iterable[Doubt
             )
 
 
-def _bird(captures: pd.DataFrame, place: int) -> str:
-    bird = captures.iloc[place]
-    words = [bird["species"], *(bird[name] for name in ("age", "sex") if pd.notna(bird[name]))]
-    return " ".join(str(word) for word in words)
+def _bird(sheets: Sheets, place: int) -> str:
+    """Words for the class of a captured bird."""
+    captures = sheets.captures
+    words = [captures[name].iat[place] for name in ("species", "age", "sex")]
+    return " ".join(word for word in words if isinstance(word, str))

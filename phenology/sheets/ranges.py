@@ -12,7 +12,6 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-import pandas as pd
 from scipy import stats
 
 Floats = npt.NDArray[np.float64]
@@ -29,49 +28,69 @@ _FREEDOMS = np.array([4, 5, 7, 10, 15, 30, 200.0])
 
 
 @dataclass(frozen=True)
-class Range:
-    """What is usual for a measurement in each group of birds."""
+class BirdClasses:
+    """Birds by species, sex and age: the finest class of each row, and what it belongs to.
 
-    group: Ints  # group of each row, -1 where it is not judged
-    centre: Floats  # by group: median of the logarithm
-    spread_low: Floats  # by group: one standard deviation downwards, log scale
+    `finest` is -1 where the species is missing. `within` gives, coarsest first, the number of
+    each finest class's species, species and sex, and so on.
+    """
+
+    finest: Ints
+    within: tuple[Ints, ...]
+
+    @classmethod
+    def of(cls, *codes: npt.NDArray[np.integer]) -> BirdClasses:
+        """Combine integer codes of classes, coarsest first; -1 means missing."""
+        combined = np.zeros(len(codes[0]), dtype=np.int64)
+        sizes = [int(part.max(initial=-1)) + 2 for part in codes]
+        for part, size in zip(codes, sizes, strict=True):
+            combined = combined * size + (part + 1)
+        present = np.flatnonzero(np.bincount(combined, minlength=1))
+        numbered = np.full(int(np.prod(sizes)), -1, dtype=np.int64)
+        present = present[present >= np.prod(sizes[1:])]
+        numbered[present] = np.arange(len(present))
+        within = []
+        for depth in range(1, len(sizes) + 1):
+            coarse = present // int(np.prod(sizes[depth:]))
+            within.append(np.unique(coarse, return_inverse=True)[1].astype(np.int64))
+        return cls(numbered[combined], tuple(within))
+
+
+@dataclass(frozen=True)
+class Range:
+    """What is usual for a measurement in each class of birds; arrays are by finest class."""
+
+    centre: Floats  # median of the logarithm; missing where the class is not judged
+    spread_low: Floats  # one standard deviation downwards, log scale
     spread_high: Floats
-    birds: Ints
+    birds: Ints  # that the class is judged by
     limit_low: float  # spreads below the centre that are still usual
     limit_high: float
 
-    def scores(self, values: Floats) -> Floats:
-        """How far each value lies from its group's centre, in units of the usual limit."""
-        return self.spreads(values) / np.where(
-            self.spreads(values) < 0, self.limit_low, self.limit_high
-        )
+    def interval(self) -> tuple[Floats, Floats]:
+        """Limits of what is usual in each class, in the measurement's unit."""
+        low = np.exp(self.centre - self.limit_low * self.spread_low)
+        return low, np.exp(self.centre + self.limit_high * self.spread_high)
 
-    def spreads(self, values: Floats) -> Floats:
-        """How many spreads each value lies above its group's centre, missing if not judged."""
-        return standard_scores(values, self.group, self.centre, self.spread_low, self.spread_high)
+    def spreads(self, values: Floats, finest: Ints) -> Floats:
+        """How many spreads values lie above their class's centre; missing if not judged."""
+        judged = (finest >= 0) & (values > 0)
+        away = np.log(np.where(judged, values, 1.0)) - self.centre[finest]
+        scores = away / np.where(away < 0, self.spread_low[finest], self.spread_high[finest])
+        return np.where(judged, scores, np.nan)
 
-    def interval(self, group: int) -> tuple[float, float]:
-        """Limits of what is usual in a group, in the measurement's unit."""
-        low = self.centre[group] - self.limit_low * self.spread_low[group]
-        high = self.centre[group] + self.limit_high * self.spread_high[group]
-        return float(np.exp(low)), float(np.exp(high))
-
-
-def standard_scores(
-    values: Floats, group: Ints, centre: Floats, low: Floats, high: Floats
-) -> Floats:
-    """Score values against their group's centre and two-sided spread, on the log scale."""
-    judged = (group >= 0) & (values > 0)
-    scores = np.full(len(values), np.nan)
-    of = group[judged]
-    away = np.log(values[judged]) - centre[of]
-    scores[judged] = away / np.where(away < 0, low[of], high[of])
-    return scores
+    def unusual(self, values: Floats, finest: Ints) -> Ints:
+        """Rows whose value lies beyond the limits."""
+        low, high = self.interval()
+        judged = (finest >= 0) & (values > 0)
+        with np.errstate(invalid="ignore"):
+            beyond = (values < low[finest]) | (values > high[finest])
+        return np.flatnonzero(judged & beyond)
 
 
 def learn_range(
     values: Floats,
-    classes: pd.DataFrame,
+    classes: BirdClasses,
     false_alarm_share: float = FALSE_ALARM_SHARE,
     fewest: int = FEWEST_BIRDS,
 ) -> Range | None:
@@ -81,8 +100,7 @@ def learn_range(
     ----------
     values : ndarray
         The measurement, one a bird; missing where it was not taken.
-    classes : pandas.DataFrame
-        Integer codes of the bird's classes, coarsest first (species, sex, age); -1 if missing.
+    classes : BirdClasses
     false_alarm_share : float, optional
         Share of good cells that may lie beyond a limit, each side.
     fewest : int, optional
@@ -98,74 +116,85 @@ def learn_range(
     Not to be believed where most values of a species are wrong in one way: then they are
     what is usual.
     """
-    measured = np.isfinite(values) & (values > 0)
-    group, learned = _classes_with_enough(values, measured, classes, fewest)
-    if not learned:
+    measured = (values > 0) & (classes.finest >= 0) & np.isfinite(values)
+    if not measured.any():
         return None
-    centre, low, high, birds = (np.concatenate(part) for part in zip(*learned, strict=True))
+    grid = _Grid.of(np.log(values[measured]), classes.finest[measured], len(classes.within[0]))
+    centre, low, high, birds, group = _describe_classes(grid, classes, fewest)
+    if not len(centre):
+        return None
     least = _rounding(values[measured]) / np.exp(centre)
     low, high = (_lean_on_all(side, birds, least) for side in (low, high))
-    scores = standard_scores(values, group, centre, low, high)
-    scores = scores[np.isfinite(scores)]
+    known = group >= 0
+    by_class = [np.where(known, part[group], np.nan) for part in (centre, low, high)]
+    away = grid.logs[None, :] - by_class[0][known, None]
+    scores = away / np.where(away < 0, by_class[1][known, None], by_class[2][known, None])
+    counts = grid.counts[known]
     return Range(
-        group=group,
-        centre=centre,
-        spread_low=low,
-        spread_high=high,
-        birds=birds,
-        limit_low=tail_limit(-scores, false_alarm_share),
-        limit_high=tail_limit(scores, false_alarm_share),
+        centre=by_class[0],
+        spread_low=by_class[1],
+        spread_high=by_class[2],
+        birds=np.where(known, birds[group], 0),
+        limit_low=tail_limit(-scores.ravel(), false_alarm_share, counts.ravel()),
+        limit_high=tail_limit(scores.ravel(), false_alarm_share, counts.ravel()),
     )
 
 
-def _classes_with_enough(
-    values: Floats, measured: npt.NDArray[np.bool_], classes: pd.DataFrame, fewest: int
-) -> tuple[Ints, list[tuple[Floats, Floats, Floats, Ints]]]:
-    """Number the finest class of each bird that has enough measured birds, and describe it."""
-    group = np.full(len(classes), -1, dtype=np.int64)
-    code = np.zeros(len(classes), dtype=np.int64)
-    logs = np.log(np.where(measured, values, 1.0))
+@dataclass(frozen=True)
+class _Grid:
+    """Birds counted by finest class and by logarithm, so that cost follows variety, not rows."""
+
+    logs: Floats
+    counts: Ints
+
+    @classmethod
+    def of(cls, logs: Floats, finest: Ints, classes: int) -> _Grid:
+        lowest, highest = float(logs.min()), float(logs.max())
+        step = max(_GRID_STEP, (highest - lowest) * classes / _GRID_CELLS)
+        place = np.rint((logs - lowest) / step).astype(np.int64)
+        width = int(place.max()) + 1
+        counts = np.bincount(finest * width + place, minlength=classes * width)
+        filled = counts.reshape(classes, width)
+        used = filled.any(axis=0)
+        return cls((lowest + step * np.arange(width))[used], filled[:, used])
+
+
+def _describe_classes(
+    grid: _Grid, classes: BirdClasses, fewest: int
+) -> tuple[Floats, Floats, Floats, Ints, Ints]:
+    """Centre, spreads and birds of every class with enough birds; for each finest, its class."""
+    group = np.full(len(grid.counts), -1, dtype=np.int64)
     described = []
     numbered = 0
-    for depth, name in enumerate(classes.columns):
-        part = classes[name].to_numpy(np.int64)
-        code = code * (int(part.max(initial=0)) + 2) + part + 1
-        counts = np.bincount(code[measured], minlength=int(code.max(initial=0)) + 1)
-        enough = counts >= (fewest if depth == 0 else OWN_BIRDS)
-        member = enough[code] & ((part >= 0) if depth == 0 else (group >= 0))
-        in_class = np.cumsum(enough) - 1
-        if not (member & measured).any():
-            continue
-        of = in_class[code]
-        described.append(_describe(logs[member & measured], of[member & measured]))
-        group[member] = numbered + of[member]
-        numbered += len(described[-1][0])
-    return group, described
+    for depth, of in enumerate(classes.within):
+        counts = np.zeros((int(of.max()) + 1, grid.counts.shape[1]), dtype=np.int64)
+        np.add.at(counts, of, grid.counts)
+        enough = counts.sum(axis=1) >= (fewest if depth == 0 else OWN_BIRDS)
+        member = enough[of] & (group >= 0 if depth else True)
+        described.append(_describe(grid.logs, counts[enough]))
+        group[member] = numbered + (np.cumsum(enough) - 1)[of[member]]
+        numbered += int(enough.sum())
+    centre, low, high, birds = (np.concatenate(part) for part in zip(*described, strict=True))
+    return centre, low, high, birds, group
 
 
-def _describe(logs: Floats, group: Ints) -> tuple[Floats, Floats, Floats, Ints]:
-    """Centre, spread to either side and birds of each group, by counting on a fine grid."""
-    groups = int(group.max()) + 1
-    lowest = float(logs.min())
-    step = max(_GRID_STEP, (float(logs.max()) - lowest) * groups / _GRID_CELLS)
-    place = np.rint((logs - lowest) / step).astype(np.int64)
-    width = int(place.max()) + 1
-    counts = np.bincount(group * width + place, minlength=groups * width).reshape(groups, width)
+def _describe(logs: Floats, counts: Ints) -> tuple[Floats, Floats, Floats, Ints]:
+    """Centre, spread to either side and birds of each class."""
     passed = counts.cumsum(axis=1)
-    birds = passed[:, -1]
+    birds = passed[:, -1] if len(passed) else np.zeros(0, dtype=np.int64)
 
     def quantile(share: float) -> Floats:
-        return lowest + step * (passed < share * birds[:, None]).sum(axis=1)
+        return logs[(passed < share * birds[:, None]).sum(axis=1)]
 
     centre = quantile(0.5)
-    sides = [
+    low, high = (
         np.maximum(
             sign * (quantile(0.5 + sign * (_INNER - 0.5)) - centre) / stats.norm.ppf(_INNER),
             sign * (quantile(0.5 + sign * (_OUTER - 0.5)) - centre) / stats.norm.ppf(_OUTER),
         )
         for sign in (-1, 1)
-    ]
-    return centre, sides[0], sides[1], birds
+    )
+    return centre, low, high, birds
 
 
 def _lean_on_all(spread: Floats, birds: Ints, least: Floats) -> Floats:
@@ -190,20 +219,35 @@ def _weighted_median(values: Floats, weights: Ints) -> float:
     return float(values[order][np.searchsorted(passed, passed[-1] / 2)])
 
 
-def tail_limit(scores: Floats, false_alarm_share: float = FALSE_ALARM_SHARE) -> float:
+def tail_limit(
+    scores: Floats,
+    false_alarm_share: float = FALSE_ALARM_SHARE,
+    counts: Ints | None = None,
+) -> float:
     """Where the upper tail of scores ends, if only `false_alarm_share` of good ones lie beyond.
 
     The tail is a Student's, its weight read from two outer quantiles that a few mistakes
     cannot move, and never lighter than a normal one.
+
+    Parameters
+    ----------
+    scores : ndarray
+        Standard scores.
+    false_alarm_share : float, optional
+    counts : ndarray, optional
+        How often each score occurs; once if not given.
     """
-    count = len(scores)
-    normal = stats.norm.ppf([0.9, _TAIL, 1 - false_alarm_share])
-    if count < 50:
-        return float(normal[2] * 1.5)
-    shoulder, tail = np.quantile(scores, [0.9, _TAIL])
-    ratio = tail / max(shoulder, 1e-9)
+    counts = np.ones(len(scores), dtype=np.int64) if counts is None else counts
+    scores, counts = scores[counts > 0], counts[counts > 0]
+    birds = int(counts.sum())
+    normal = stats.norm.ppf(1 - false_alarm_share)
+    if birds < 50:
+        return float(normal * 1.5)
+    order = np.argsort(scores)
+    passed = np.cumsum(counts[order])
+    shoulder, tail = scores[order][np.searchsorted(passed, [0.9 * birds, _TAIL * birds])]
     ratios = stats.t.ppf(_TAIL, _FREEDOMS) / stats.t.ppf(0.9, _FREEDOMS)
-    freedom = float(_FREEDOMS[np.argmin(np.abs(ratios - ratio))])
+    freedom = float(_FREEDOMS[np.argmin(np.abs(ratios - tail / max(shoulder, 1e-9)))])
     reach = stats.t.ppf(1 - false_alarm_share, freedom) / stats.t.ppf(_TAIL, freedom)
-    few = 1.0 + 10.0 / count
-    return float(max(tail * reach, normal[2]) * few)
+    few = 1.0 + 10.0 / birds
+    return float(max(tail * reach, normal) * few)

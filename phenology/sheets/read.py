@@ -10,16 +10,23 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
+import pyarrow as pa
 
 from phenology.sheets.contract import Column, sheet_contracts
-from phenology.sheets.fields import Problem, empty_column, field_parser, parse_column
+from phenology.sheets.fields import (
+    Problem,
+    empty_column,
+    field_parser,
+    parse_column,
+    text_array,
+)
 from phenology.sheets.finding import Finding
 from phenology.sheets.grid import Cells, Grid
 from phenology.sheets.headings import SEARCHED_ROWS, Heading, HeadingRow, find_heading_row
 from phenology.study.options import MEASUREMENT_UNITS, StudyOptions
 
 _TOTAL = re.compile(r"\s*(grand )?(total|sum|mean|average|subtotal)s?\b.*", re.IGNORECASE)
-_SHOWN_LENGTH = 80
+_LABELLED = ("site", "species", "choice", "fat")
 
 
 @dataclass
@@ -30,10 +37,6 @@ class Part:
     heading_row: HeadingRow | None
     positions: npt.NDArray[np.int64]  # of the rows, in the grid
     cells: dict[str, Cells]  # of mapped columns, rows only
-
-    def row_numbers(self) -> npt.NDArray[np.int64]:
-        """Rows as the spreadsheet numbers them."""
-        return self.positions + 1
 
     def heading(self, name: str) -> Heading | None:
         """Heading of a column, if the sheet has it."""
@@ -51,6 +54,19 @@ class SheetRead:
     rows_read: int
     parts: list[Part]
     origin: npt.NDArray[np.int64]  # (part, place in the part) of each used row
+    codes: dict[str, npt.NDArray[np.int32]]  # number of the label in each labelled column, -1 none
+
+    def where(self, place: int) -> tuple[str, str, int]:
+        """File, tab and row of a used row."""
+        part_number, row = (int(number) for number in self.origin[place])
+        part = self.parts[part_number]
+        return part.grid.file, part.grid.tab, int(part.positions[row]) + 1
+
+    def labels(self, column: str) -> npt.NDArray[np.int32]:
+        """Number of each used row's label in a column; -1 where it is missing."""
+        if column not in self.codes:
+            self.codes[column] = pd.factorize(self.used[column])[0].astype(np.int32)
+        return self.codes[column]
 
     def written(self, place: int, column: str) -> str:
         """Text of a used row's cell as the sheet has it; empty if the sheet lacks the column."""
@@ -123,25 +139,57 @@ def read_sheet(
     """
     columns = sheet_columns(kind, options)
     parsed = [_parse_part(kind, part, columns, options, sites) for part in parts]
-    frames = [frame[~aside] for frame, aside, _, _ in parsed]
-    origins = [
-        np.column_stack([np.full(int((~aside).sum()), number), np.flatnonzero(~aside)])
-        for number, (_, aside, _, _) in enumerate(parsed)
+    kept = [np.flatnonzero(~read.aside) for read in parsed]
+    frames = [
+        read.frame if len(rows) == len(read.frame) else read.frame.iloc[rows]
+        for read, rows in zip(parsed, kept, strict=True)
     ]
+    numbers = np.repeat(np.arange(len(parts)), [len(rows) for rows in kept])
     set_aside = [
-        written_rows(kind, part, np.flatnonzero(aside), reasons)
-        for part, (_, aside, reasons, _) in zip(parts, parsed, strict=True)
-        if aside.any()
+        written_rows(kind, part, np.flatnonzero(read.aside), read.reasons)
+        for part, read in zip(parts, parsed, strict=True)
+        if read.aside.any()
     ]
     return SheetRead(
         kind=kind,
-        used=pd.concat(frames, ignore_index=True),
+        used=frames[0] if len(frames) == 1 else pd.concat(frames),
         set_aside=pd.concat(set_aside, ignore_index=True) if set_aside else pd.DataFrame(),
-        findings=[finding for _, _, _, findings in parsed for finding in findings],
+        findings=[finding for read in parsed for finding in read.findings],
         rows_read=sum(len(part.positions) for part in parts),
         parts=list(parts),
-        origin=np.concatenate(origins).astype(np.int64),
+        origin=np.column_stack([numbers, np.concatenate(kept)]).astype(np.int64),
+        codes=_number_labels(parts, parsed, kept),
     )
+
+
+def _number_labels(
+    parts: Sequence[Part], parsed: Sequence[_PartRead], kept: Sequence[npt.NDArray[np.int64]]
+) -> dict[str, npt.NDArray[np.int32]]:
+    """Number the labels of every labelled column that all parts have, over all parts."""
+    shared = set.intersection(*(set(read.labels) for read in parsed))
+    codes = {}
+    for name in shared:
+        numbers: dict[Any, int] = {None: -1}
+        pieces = []
+        for part, read, rows in zip(parts, parsed, kept, strict=True):
+            for label in read.labels[name]:
+                numbers.setdefault(label, len(numbers) - 1)
+            of_text = np.array([numbers[label] for label in read.labels[name]], dtype=np.int32)
+            in_part = of_text[part.cells[name].codes]
+            pieces.append(in_part if len(rows) == len(in_part) else in_part[rows])
+        codes[name] = np.concatenate(pieces)
+    return codes
+
+
+@dataclass(frozen=True)
+class _PartRead:
+    """Rows of a part, parsed: those set aside are still among them."""
+
+    frame: pd.DataFrame
+    aside: npt.NDArray[np.bool_]
+    reasons: dict[int, str]
+    findings: list[Finding]
+    labels: dict[str, list[Any]]
 
 
 def _parse_part(
@@ -150,58 +198,47 @@ def _parse_part(
     columns: Mapping[str, Column],
     options: StudyOptions,
     sites: Mapping[str, str] | None,
-) -> tuple[pd.DataFrame, npt.NDArray[np.bool_], dict[int, str], list[Finding]]:
+) -> _PartRead:
     height = len(part.positions)
-    aside = np.zeros(height, dtype=bool)
-    reasons: dict[int, str] = {}
     findings = list(_heading_findings(kind, part, columns))
-    if part.heading_row is None:
-        aside[:] = True
-        reasons = dict.fromkeys(range(height), "no heading row was found")
-    else:
-        for place, reason in _rows_that_are_none(part):
-            aside[place] = True
-            reasons[place] = reason
-    no_rows = aside.copy()
+    reasons = dict(_rows_that_are_none(part))
+    no_record = np.zeros(height, dtype=bool)
+    no_record[list(reasons)] = True
+    aside = no_record.copy()
     values: dict[str, Any] = {}
+    labels: dict[str, list[Any]] = {}
     for name, column in columns.items():
         cells, heading = part.cells.get(name), part.heading(name)
         if cells is None or heading is None:
             values[name] = empty_column(column, height)
-            gone = np.ones(height, dtype=bool)
         else:
             parser, book = field_parser(kind, column, options, heading.factor, sites)
             result = parse_column(cells, column, parser, book)
             values[name] = result.values
-            findings += _cell_findings(kind, part, name, cells, result.problems, no_rows)
-            gone = (
-                np.asarray(pd.isna(result.values), dtype=bool)
-                if column.missing == "set aside"
-                else aside
-            )
+            findings += _cell_findings(kind, part, name, cells, result.problems, no_record)
+            if result.labels is not None and column.kind in _LABELLED:
+                labels[name] = result.labels
         if column.missing == "set aside":
-            for place in np.flatnonzero(gone & ~no_rows):
+            gone = np.asarray(pd.isna(values[name]), dtype=bool)
+            for place in np.flatnonzero(gone & ~no_record):
                 told = reasons.get(int(place))
                 reasons[int(place)] = f"{told}; no usable {name}" if told else f"no usable {name}"
             aside |= gone
-    frame = pd.DataFrame(values, copy=False)
-    nowhere = np.zeros(height, dtype=np.int32)
-    text = Column("", "text", "")
-    frame["file"] = _constant(part.grid.file, nowhere)
-    frame["tab"] = _constant(part.grid.tab, nowhere)
-    frame["row"] = part.row_numbers()
-    del text
-    return frame, aside, reasons, findings
+    values["file"] = _constant(part.grid.file, height)
+    values["tab"] = _constant(part.grid.tab, height)
+    values["row"] = part.positions + 1
+    return _PartRead(pd.DataFrame(values, copy=False), aside, reasons, findings, labels)
 
 
-def _constant(text: str, codes: npt.NDArray[np.int32]) -> Any:
-    return pd.array([text], dtype="str").take(codes)
+def _constant(text: str, rows: int) -> Any:
+    return text_array(pa.repeat(pa.scalar(text, pa.large_string()), rows))
 
 
 def _rows_that_are_none(part: Part) -> Iterable[tuple[int, str]]:
     """Rows below the headings that hold no record: the headings again, totals."""
     row = part.heading_row
     if row is None:
+        yield from ((place, "no heading row was found") for place in range(len(part.positions)))
         return
     same = np.zeros(len(part.positions), dtype=np.int64)
     for name, heading in row.headings.items():
@@ -260,7 +297,6 @@ def _cell_findings(
 ) -> Iterable[Finding]:
     if not problems:
         return
-    rows = part.row_numbers()
     wanted = np.zeros(len(cells.texts), dtype=bool)
     wanted[list(problems)] = True
     told: set[int] = set()
@@ -274,7 +310,7 @@ def _cell_findings(
             sheet=kind,
             file=part.grid.file,
             tab=part.grid.tab,
-            row=int(rows[place]),
+            row=int(part.positions[place]) + 1,
             column=name,
             value=cells.at(int(place)),
             kind=problem.kind,
@@ -294,7 +330,7 @@ def written_rows(
         "sheet": kind,
         "file": grid.file,
         "tab": grid.tab,
-        "row": part.row_numbers()[places],
+        "row": part.positions[places] + 1,
         "reason": [reasons[int(place)] for place in places],
     }
     for number, cells in enumerate(grid.columns):

@@ -4,6 +4,7 @@ import csv
 import io
 from pathlib import Path
 
+import numpy as np
 import pyarrow as pa
 import pyarrow.csv as arrow_csv
 from pyarrow import parquet
@@ -18,6 +19,7 @@ _DELIMITERS = (",", ";", "\t", "|")
 _LARGEST_TEXT = 2**31 - 1
 _LONGEST_CELL = 2**20
 _SAMPLE = 65536
+_VARIED, _FEW_LINES = 0.9, 200
 
 
 def read_grids(path: Path) -> list[Grid]:
@@ -49,45 +51,47 @@ def read_grids(path: Path) -> list[Grid]:
 def _read_text(path: Path) -> Grid:
     if path.stat().st_size > _LARGEST_TEXT:
         raise StudyError(f"{path.name} is larger than 2 GB.", "Split it, one file a year.")
-    text = _decoded(path)
-    if _looks_binary(text):
+    utf8 = _utf8(path)
+    sample = utf8[:_SAMPLE].decode("utf-8", "ignore")
+    if _looks_binary(sample):
         raise StudyError(
             f"{path.name} is no text file, whatever its name says.",
             "Save the sheet as CSV, or give the file its true ending.",
         )
-    delimiter = find_delimiter(text[:_SAMPLE])
-    grid = _read_even(path.name, text, delimiter)
-    return grid if grid is not None else _read_ragged(path.name, text, delimiter)
+    delimiter = find_delimiter(sample)
+    grid = _read_even(path.name, utf8, delimiter)
+    return grid if grid is not None else _read_ragged(path.name, utf8.decode(), delimiter)
 
 
-def _decoded(path: Path) -> str:
+def _utf8(path: Path) -> bytes:
+    """Bytes of a text file as UTF-8 without byte-order mark."""
     raw = path.read_bytes()
     if raw.startswith((b"\xff\xfe", b"\xfe\xff")):
         encodings = ["utf-16"]
-    elif b"\x00" in raw[:200] and raw[1:2] == b"\x00":
+    elif raw[1:2] == b"\x00":
         encodings = ["utf-16-le"]
     else:
         encodings = ["utf-8-sig", "cp1252", "latin-1"]
     for encoding in encodings:
         try:
-            return raw.decode(encoding)
+            text = raw.decode(encoding)
         except UnicodeDecodeError:
             continue
+        return raw.removeprefix(b"\xef\xbb\xbf") if encoding == "utf-8-sig" else text.encode()
     raise StudyError(f"{path.name} is not text in any usual encoding.", "Save it as UTF-8 CSV.")
 
 
-def _looks_binary(text: str) -> bool:
-    sample = text[:_SAMPLE]
+def _looks_binary(sample: str) -> bool:
     control = sum(sample.count(chr(code)) for code in (*range(9), *range(14, 27), *range(28, 32)))
     return sample.startswith(("%PDF", "PK\x03\x04")) or control > max(2, len(sample) // 100)
 
 
 def find_delimiter(sample: str) -> str:
-    """Find the delimiter that cuts most lines of a sample into the same number of cells.
+    r"""Find the delimiter that cuts most lines of a sample into the same number of cells.
 
     Examples
     --------
-    >>> find_delimiter('a;b;c\\n1,5;2;3\\n')
+    >>> find_delimiter('a;b;c\n1,5;2;3\n')
     ';'
     """
     lines = sample.splitlines()[:60]
@@ -103,28 +107,34 @@ def find_delimiter(sample: str) -> str:
     return max(_DELIMITERS, key=evenness)
 
 
-def _read_even(file: str, text: str, delimiter: str) -> Grid | None:
+def _read_even(file: str, utf8: bytes, delimiter: str) -> Grid | None:
     """Read a text whose rows are all of one width; None if they are not."""
-    first = next(csv.reader(io.StringIO(text[:_SAMPLE]), delimiter=delimiter), [])
-    names = [str(place) for place in range(len(first))]
-    if not names or "\r" in text.replace("\r\n", ""):
+    sample = io.StringIO(utf8[:_SAMPLE].decode("utf-8", "ignore"))
+    lines = list(csv.reader(sample, delimiter=delimiter))
+    names = [str(place) for place in range(len(lines[0]))] if lines else []
+    if not names or utf8.count(b"\r") != utf8.count(b"\r\n"):
         return None
-    cell = pa.dictionary(pa.int32(), pa.string())
+    coded = pa.dictionary(pa.int32(), pa.string())
+    types = dict.fromkeys(names, coded)
+    for place, name in enumerate(names):
+        seen = [line[place] for line in lines[1:-1] if place < len(line)]
+        if len(set(seen)) > _VARIED * max(len(seen), _FEW_LINES):
+            types[name] = pa.string()  # nearly every cell its own: a dictionary would not pay
     try:
         table = arrow_csv.read_csv(
-            pa.BufferReader(text.encode()),
+            pa.BufferReader(utf8),
             read_options=arrow_csv.ReadOptions(column_names=names, block_size=8 << 20),
             parse_options=arrow_csv.ParseOptions(
-                delimiter=delimiter, ignore_empty_lines=False, newlines_in_values='"' in text
+                delimiter=delimiter, ignore_empty_lines=False, newlines_in_values=b'"' in utf8
             ),
-            convert_options=arrow_csv.ConvertOptions(
-                column_types=dict.fromkeys(names, cell), strings_can_be_null=False
-            ),
+            convert_options=arrow_csv.ConvertOptions(column_types=types, strings_can_be_null=False),
         )
     except pa.ArrowInvalid:
         return None
     columns = [
         Cells.of_arrow(column.chunk(0))
+        if pa.types.is_dictionary(column.type)
+        else Cells(np.arange(len(column), dtype=np.int32), column.chunk(0))
         for column in table.unify_dictionaries().combine_chunks().columns
     ]
     return Grid(file, "", columns, table.num_rows)
