@@ -112,7 +112,7 @@ def one_percent_hours(fuel: npt.ArrayLike) -> Array:
     >>> float(one_percent_hours(0.8).round(1))
     58.8
     """
-    return np.asarray(np.log1p(np.asarray(fuel, dtype=float)) / SHARE_LOST_AN_HOUR
+    return np.asarray(np.log1p(np.asarray(fuel, dtype=float)) / SHARE_LOST_AN_HOUR)
 
 
 def range_bracket(fuel: npt.ArrayLike, zeta: float) -> Array:
