@@ -1,0 +1,135 @@
+"""The Gaussian mixed model: against direct algebra, and on data whose truth is known."""
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from phenology.models.mixed_effects import (
+    Prior,
+    draw_posterior,
+    fit_mixed_effects,
+    restricted_estimate,
+)
+from phenology.models.mixed_effects_rows import RandomEffect, sum_rows
+from phenology.models.refusal import Refused
+
+
+def _crossed(seed: int, rows: int = 400):
+    rng = np.random.default_rng(seed)
+    site, year = rng.integers(6, size=rows), rng.integers(9, size=rows)
+    design = np.column_stack([np.ones(rows), rng.normal(size=rows)])
+    outcome = (
+        design @ [2.0, 0.5]
+        + rng.normal(0, 0.8, 6)[site]
+        + rng.normal(0, 0.4, 9)[year]
+        + rng.normal(0, 1.0, rows)
+    )
+    return outcome, design, [RandomEffect("site", site, 6), RandomEffect("year", year, 9)]
+
+
+def _dense_log_density(outcome, design, effects, weights, sds) -> float:
+    """Restricted log likelihood from the full covariance of the rows, up to its constant."""
+    covariance = np.diag(sds[0] ** 2 / weights)
+    for effect, sd in zip(effects, sds[1:], strict=True):
+        indicator = np.eye(effect.count)[effect.level]
+        covariance += sd**2 * indicator @ indicator.T
+    inverse = np.linalg.inv(covariance)
+    information = design.T @ inverse @ design
+    best = np.linalg.solve(information, design.T @ inverse @ outcome)
+    residual = outcome - design @ best
+    return -0.5 * (
+        np.linalg.slogdet(covariance)[1]
+        + np.linalg.slogdet(information)[1]
+        + residual @ inverse @ residual
+    )
+
+
+@settings(max_examples=15, deadline=None)
+@given(seed=st.integers(0, 10_000), sd=st.floats(0.1, 2.0))
+def test_marginal_density_equals_that_of_the_full_covariance(seed: int, sd: float) -> None:
+    from phenology.models.mixed_effects import _condition
+
+    outcome, design, effects = _crossed(seed, 60)
+    weights = np.random.default_rng(seed).uniform(0.5, 3.0, 60)
+    sums = sum_rows(outcome, design, effects, weights)
+    sets = np.array([[1.0, 0.5, 0.5], [0.7, sd, 0.2]])
+    ours = _condition(sums, None, np.log(sets)).log_density[:, 0]
+    theirs = [_dense_log_density(outcome, design, effects, weights, one) for one in sets]
+    np.testing.assert_allclose(ours[1] - ours[0], theirs[1] - theirs[0], rtol=1e-7, atol=1e-7)
+
+
+def test_cells_integrated_out_equal_a_random_effect_of_the_same_levels() -> None:
+    outcome, design, effects = _crossed(3)
+    cell = effects[0].level * 9 + effects[1].level
+    named = RandomEffect("cell", cell, 54)
+    inside = restricted_estimate(sum_rows(outcome, design, [*effects, named]))
+    outside = restricted_estimate(sum_rows(outcome, design, effects, cells=cell))
+    np.testing.assert_allclose(outside.sds, inside.sds, atol=2e-3)
+    np.testing.assert_allclose(outside.coefficients[:2], inside.coefficients[:2], atol=1e-3)
+
+
+def test_a_weight_of_three_is_three_equal_rows_and_zero_is_none() -> None:
+    outcome, design, effects = _crossed(4, 80)
+    weights = np.where(np.arange(80) % 4 == 0, 3.0, 1.0)
+    weights[5] = 0.0
+    repeat = weights.astype(int)
+    spread = [
+        RandomEffect(effect.name, np.repeat(effect.level, repeat), effect.count)
+        for effect in effects
+    ]
+    once = sum_rows(outcome, design, effects, weights)
+    thrice = sum_rows(np.repeat(outcome, repeat), np.repeat(design, repeat, axis=0), spread)
+    np.testing.assert_allclose(once.products, thrice.products)
+    np.testing.assert_allclose(once.cross, thrice.cross)
+    assert once.rows == 79
+
+
+def test_intervals_cover_with_few_levels() -> None:
+    inside = []
+    for seed in range(60):
+        rng = np.random.default_rng(seed)
+        site, year = rng.integers(3, size=240), rng.integers(5, size=240)
+        by_year = rng.normal(size=5)[year]  # a driver of the year: five values teach it
+        design = np.column_stack([np.ones(240), by_year])
+        outcome = 0.5 * by_year + rng.normal(0, 0.5, 3)[site] + rng.normal(0, 0.5, 5)[year]
+        fitted = fit_mixed_effects(
+            outcome + rng.normal(size=240),
+            design,
+            [RandomEffect("site", site, 3), RandomEffect("year", year, 5)],
+            names=["intercept", "driver"],
+            draws=200,
+            seed=seed,
+        )
+        low, high = fitted["coefficient"].sel(term="driver").quantile([0.05, 0.95], "draw").values
+        inside.append(low <= 0.5 <= high)
+    assert 0.8 <= np.mean(inside) <= 1.0  # 60 studies: binomial error .04
+
+
+def test_a_normal_prior_enters_as_its_precision() -> None:
+    rng = np.random.default_rng(5)
+    outcome = rng.normal(3.0, 1.0, 50)
+    sums = sum_rows(outcome, np.ones((50, 1)), [])
+    prior = Prior(np.zeros(1), np.array([0.1]), 1.0)
+    drawn = draw_posterior(sums.repeated(4000), prior, rng)
+    sigma2 = drawn.sds[:, 0] ** 2  # the prior pulls the mean to 0, so sigma grows
+    expected = (outcome.sum() / sigma2) / (50 / sigma2 + 100)
+    assert drawn.coefficients[:, 0].mean() == pytest.approx(expected.mean(), abs=0.01)
+
+
+def test_outcomes_on_the_same_rows_keep_their_order() -> None:
+    outcome, design, effects = _crossed(6)
+    shifts = np.arange(30.0)
+    sums = sum_rows(outcome[:, None] + shifts, design, effects)
+    prior = Prior(np.zeros(2), np.full(2, np.inf), 1.0)
+    drawn = draw_posterior(sums, prior, np.random.default_rng(6))
+    assert np.corrcoef(drawn.coefficients[:, 0], shifts)[0, 1] > 0.99
+    assert drawn.efficiency > 0.3
+
+
+def test_an_outcome_without_variation_is_refused() -> None:
+    _, design, effects = _crossed(7, 40)
+    with pytest.raises(Refused, match="does not vary"):
+        restricted_estimate(sum_rows(np.ones(40), design, effects))
+    with pytest.raises(ValueError, match="weights of 0 or 1"):
+        sum_rows(np.ones(40), design, effects, np.full(40, 2.0), effects[0].level)
