@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
@@ -89,9 +90,14 @@ def table(name: str, caption: str, rows: pd.DataFrame, most: int = MOST_ROWS) ->
         caption=caption,
         headings=tuple(str(column).replace("_", " ") for column in rows),
         rows=list(zip(*columns, strict=True)),
-        numeric=tuple(pd.api.types.is_numeric_dtype(rows[column].dtype) for column in rows),
+        numeric=tuple(_is_number(rows[column]) for column in rows),
         left_out=len(rows) - len(kept),
     )
+
+
+def _is_number(column: pd.Series) -> bool:
+    dtype = column.dtype
+    return pd.api.types.is_numeric_dtype(dtype) and not pd.api.types.is_bool_dtype(dtype)
 
 
 def _cells(column: pd.Series) -> list[str]:
@@ -103,7 +109,7 @@ def _cells(column: pd.Series) -> list[str]:
 
 
 def _cell(value: object) -> str:
-    if value is None or value is pd.NA or (isinstance(value, float) and value != value):
+    if value is None or value is pd.NA or (isinstance(value, float) and math.isnan(value)):
         return "—"
     if isinstance(value, float):
         return f"{value:,.0f}" if abs(value) >= 1000 else f"{value:.4g}"

@@ -22,6 +22,13 @@ if TYPE_CHECKING:
 
 MOST_POINTS = 8
 
+_BASIS_WORDS = {
+    "measured": "mostly from that site and year itself",
+    "borrowed": "leaning on other years or sites",
+    "assumed": "resting on assumptions",
+    "extrapolated": "reaching beyond anything seen",
+}
+
 # What to write down next season, by the sheet that is absent or the column that is empty.
 RECORD_SHEETS = {
     "effort": "Write down when each trap or net opened and closed, every day, also on days "
@@ -159,11 +166,12 @@ def _load_said(row: dict) -> str:  # type: ignore[type-arg]
 def _how_sure(estimates: pd.DataFrame, tables: dict[str, pd.DataFrame]) -> list[str]:
     counts = estimates["basis"].value_counts()
     told = int(counts.drop("refused", errors="ignore").sum())
-    lines = [
-        f"{count_words(told, 'answer')} given: {int(counts.get('measured', 0)):,} mostly from that "
-        f"site and year itself, {int(counts.get('borrowed', 0)):,} leaning on other years or sites, "
-        f"{int(counts.get('assumed', 0) + counts.get('extrapolated', 0)):,} resting on assumptions."
+    parts = [
+        f"{int(counts[basis]):,} {words}"
+        for basis, words in _BASIS_WORDS.items()
+        if basis in counts
     ]
+    lines = [f"{count_words(told, 'answer')} given: {', '.join(parts)}."] if told else []
     withheld = int(counts.get("refused", 0))
     if withheld:
         lines.append(
@@ -179,7 +187,7 @@ def _how_sure(estimates: pd.DataFrame, tables: dict[str, pd.DataFrame]) -> list[
         f"{'is' if doubts == 1 else 'are'} listed for checking."
     )
     failed = tables.get("diagnostics")
-    if failed is not None and not failed["passed"].all():
+    if failed is not None and not failed["passed"].astype(bool).all():
         lines.append(
             f"{count_words(int((~failed['passed'].astype(bool)).sum()), 'check')} of the "
             "calculations failed; the answers they touch are withheld."

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
 WIDTH, HEIGHT = 640, 420  # of the map, px
 INSET = 128  # side of the small map that says where on the continent, px
-LEAST_KM = 80  # a map of one site still shows this much of the country
+LEAST_KM = 240  # a map of one site still shows this much of the country
 INSET_KM = 5200
 NORTH_AMERICA = (-170.0, 7.5, -50.0, 83.0)  # west, south, east, north
 LAYERS = {"land": "land", "lakes": "water", "rivers": "river", "subunits": "state"}
@@ -48,6 +48,7 @@ def draw_site_map(sites: pd.DataFrame, coarsen_km: float) -> str:
     marks = "".join(_marks(sites, view, coarsen_km))
     inset_view = View(view.longitude, view.latitude, INSET_KM / INSET, INSET, INSET)
     inset = "".join(_outlines(inset_view, "inset"))
+    corner = _free_corner(*view.project(sites["longitude"], sites["latitude"]))
     middle, half = INSET / 2, max(3.0, WIDTH * view.km_per_px / inset_view.km_per_px / 2)
     return (
         f'<svg class="map" viewBox="0 0 {WIDTH} {HEIGHT}" width="{WIDTH}" height="{HEIGHT}" '
@@ -55,7 +56,7 @@ def draw_site_map(sites: pd.DataFrame, coarsen_km: float) -> str:
         f'<clipPath id="map-frame"><rect width="{WIDTH}" height="{HEIGHT}"/></clipPath>'
         f'<g clip-path="url(#map-frame)"><rect class="sea" width="{WIDTH}" height="{HEIGHT}"/>'
         f"{near}{_graticule(view)}{marks}</g>{_scale_bar(view)}"
-        f'<svg x="{WIDTH - INSET - 10}" y="10" width="{INSET}" height="{INSET}" '
+        f'<svg x="{corner[0]}" y="{corner[1]}" width="{INSET}" height="{INSET}" '
         f'viewBox="0 0 {INSET} {INSET}" aria-hidden="true">'
         f'<rect class="sea" width="{INSET}" height="{INSET}"/>{inset}'
         f'<rect class="here" x="{middle - half:.1f}" y="{middle - half:.1f}" '
@@ -108,8 +109,20 @@ def _view(sites: pd.DataFrame, least_km: float, width: int, height: int) -> View
     centre = View(sites["longitude"].mean(), sites["latitude"].mean(), 1.0, 0, 0)
     x, y = centre.project(sites["longitude"].to_numpy(), sites["latitude"].to_numpy())
     reach_x, reach_y = np.abs(x).max(), np.abs(y).max()
-    km_per_px = max(least_km / width, 2.6 * reach_x / width, 2.9 * reach_y / height)
+    km_per_px = max(least_km / width, 2.8 * reach_x / width, 2.8 * reach_y / height)
     return View(centre.longitude, centre.latitude, float(km_per_px), width, height)
+
+
+def _free_corner(x: Any, y: Any) -> tuple[float, float]:
+    """The corner for the small map that lies furthest from any site."""
+    far = WIDTH - INSET - 10
+    corners = [(far, 10), (10, 10), (10, HEIGHT - INSET - 24)]
+
+    def room(corner: tuple[float, float]) -> float:
+        middle_x, middle_y = corner[0] + INSET / 2, corner[1] + INSET / 2
+        return float(np.hypot(np.asarray(x) - middle_x, np.asarray(y) - middle_y).min())
+
+    return max(corners, key=room)
 
 
 def _outlines(view: View, css: str) -> Iterator[str]:
@@ -166,9 +179,7 @@ def _layer(
         if kind == "Polygon":
             return _polygon([join(ring) for ring in arcs])
         if kind == "MultiPolygon":
-            return shapely.MultiPolygon(
-                [_polygon([join(ring) for ring in part]) for part in arcs]
-            )
+            return shapely.MultiPolygon([_polygon([join(ring) for ring in part]) for part in arcs])
         if kind == "LineString":
             return shapely.LineString(join(arcs))
         return shapely.MultiLineString([join(part) for part in arcs])
@@ -220,9 +231,8 @@ def _graticule(view: View) -> str:
         parts.append(_thin_line(x, y))
         at = float(np.interp(-(view.height - 6), -y, x))
         if 40 < at < view.width - 150:
-            parts.append(
-                f'<text x="{at + 3:.1f}" y="{view.height - 6}">{_degrees(longitude, "E", "W")}</text>'
-            )
+            degrees = _degrees(longitude, "E", "W")
+            parts.append(f'<text x="{at + 3:.1f}" y="{view.height - 6}">{degrees}</text>')
     return f'<g class="graticule" aria-hidden="true">{"".join(parts)}</g>'
 
 
@@ -254,9 +264,12 @@ def _marks(sites: pd.DataFrame, view: View, coarsen_km: float) -> Iterator[str]:
             else f'<circle class="exact" cx="{px:.1f}" cy="{py:.1f}" r="5"/>'
         )
         offset = half + 5 if row.sensitive else 10
+        left = px > view.width - 150
+        edge, anchor = (px - offset, "end") if left else (px + offset, "start")
         yield (
-            f'<g class="site" tabindex="0" role="img" aria-label="{said}"><title>{said}</title>{mark}'
-            f'<text x="{px + offset:.1f}" y="{label_y + 4:.1f}">{name}'
+            f'<g class="site" tabindex="0" role="img" aria-label="{said}">'
+            f"<title>{said}</title>{mark}"
+            f'<text x="{edge:.1f}" y="{label_y + 4:.1f}" text-anchor="{anchor}">{name}'
             f'<tspan class="height" dx="6">{height}</tspan></text></g>'
         )
 

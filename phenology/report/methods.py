@@ -28,8 +28,9 @@ def methods_section(assessment: Assessment) -> Section:
             Words(tuple(method["equations"]), as_list=True),
             points(method["assumptions"], "Assumes"),
             points(method["distrust"], "Do not believe it when"),
-            points(method["sources"], "Sources"),
         )
+        if method["sources"]:
+            section.add(points(method["sources"], "Sources"))
     meanings = pd.DataFrame(
         [
             {"quantity": name.replace("_", " "), "unit": unit, "meaning": meaning}
@@ -44,7 +45,9 @@ def methods_section(assessment: Assessment) -> Section:
     if assessment.cite:
         section.add(points(list(assessment.cite), "What to cite"))
     section.add(
-        table("versions", f"Versions; seed {assessment.seed}", _pairs(assessment.versions, "version")),
+        table(
+            "versions", f"Versions; seed {assessment.seed}", _pairs(assessment.versions, "version")
+        ),
         table("inputs", "Files read, with their SHA-256", _pairs(assessment.inputs, "hash")),
     )
     return section

@@ -97,12 +97,10 @@
     const width = compiled.signals && compiled.signals.some((signal) => signal.name === "child_width") ? "child_width" : "width";
     const fit = async () => {
       await view.runAsync();
-      const drawn = place.querySelector("svg").getBoundingClientRect().width;
       const room = Math.min(place.clientWidth, 736);
       const natural = Number(place.querySelector("svg").getAttribute("width"));
-      if (Math.abs(natural - room) > 2 && drawn > 0) {
-        view.signal(width, Math.max(120, view.signal(width) + room - natural));
-        await view.runAsync();
+      if (Math.abs(natural - room) > 2 && room > 0) {
+        await view.signal(width, Math.max(120, view.signal(width) + room - natural)).resize().runAsync();
       }
     };
     await fit();

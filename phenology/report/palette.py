@@ -53,6 +53,7 @@ def theme() -> dict[str, Any]:
             "tickColor": light("rule"),
             "labelLimit": 220,
         },
+        "axisX": {"labelOverlap": "greedy", "labelSeparation": 8},
         "header": {
             "labelColor": light("ink"),
             "labelFontSize": 13,

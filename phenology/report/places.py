@@ -36,7 +36,7 @@ def coarsen_sites(sites: pd.DataFrame, coarsen_km: float) -> pd.DataFrame:
     >>> sites = pd.DataFrame({"site": ["fork"], "name": ["Upper fork"], "latitude": [33.4712],
     ...     "longitude": [-108.9123], "elevation_m": [2412.0], "sensitive": [True]})
     >>> coarsen_sites(sites, 10)[["latitude", "longitude"]].round(2).values.tolist()
-    [[33.5, -108.97]]
+    [[33.5, -108.87]]
     """
     columns = ["site", "name", "latitude", "longitude", "elevation_m", "sensitive"]
     shown = sites.reindex(columns=columns).reset_index(drop=True)

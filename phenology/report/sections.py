@@ -12,11 +12,12 @@ from phenology.report.content import Drawing, Figure, Section, Words, points, ta
 from phenology.report.first_page import first_page
 from phenology.report.map import draw_site_map
 from phenology.report.methods import methods_section
-from phenology.report.tables import SUBJECT, TIMING, said, shown_answers
+from phenology.report.tables import SUBJECT, TIMING, role_of, said, shown_answers
 from phenology.report.words import count_words, day_words, plain, span_words
 
 if TYPE_CHECKING:
     from phenology.assess.assessment import Assessment
+    from phenology.study.options import StudyOptions
 
 MOST_SITES = 6  # with figures of their own; further sites stand in the tables
 MOST_SENTENCES = 12
@@ -49,7 +50,7 @@ def build_sections(assessment: Assessment, tables: dict[str, pd.DataFrame]) -> l
     sections = [
         first_page(assessment, tables),
         when_section(tables),
-        fuel_section(tables),
+        fuel_section(tables, assessment.study.options),
         *(room_section(tables, *room) for room in ROOMS),
         map_section(tables, assessment.study.options.coarsen_km),
         refused_section(assessment, tables),
@@ -106,7 +107,9 @@ def when_section(tables: dict[str, pd.DataFrame]) -> Section:
             )
     left = seasons["site"].nunique() - len(shown_sites(tables))
     if left > 0:
-        section.add(Words((f"{count_words(left, 'further site')} with fewer birds: see the tables.",)))
+        section.add(
+            Words((f"{count_words(left, 'further site')} with fewer birds: see the tables.",))
+        )
     if timing is not None:
         section.add(table("timing", "Arrival, peak and departure", _dates_shown(timing)))
         section.add(points(_dates_said(timing)))
@@ -132,13 +135,15 @@ def _dates_said(timing: pd.DataFrame) -> list[str]:
     """The peaks of each site's latest season, those with most birds first."""
     latest = timing[timing["season"] == timing.groupby("site")["season"].transform("max")]
     chosen = latest.dropna(subset=["peak_day"]).sort_values("birds", ascending=False)
-    rows = chosen.head(MOST_SENTENCES).assign(quantity="peak_day").rename(
-        columns={"peak_day": "estimate", "peak_day_low": "low", "peak_day_high": "high"}
+    rows = (
+        chosen.head(MOST_SENTENCES)
+        .assign(quantity="peak_day")
+        .rename(columns={"peak_day": "estimate", "peak_day_low": "low", "peak_day_high": "high"})
     )
     return said(rows)
 
 
-def fuel_section(tables: dict[str, pd.DataFrame]) -> Section:
+def fuel_section(tables: dict[str, pd.DataFrame], options: StudyOptions) -> Section:
     """Fuel by group and by day, lean mass under it, the table and the sentences."""
     section = Section(
         "fuel",
@@ -151,11 +156,17 @@ def fuel_section(tables: dict[str, pd.DataFrame]) -> Section:
     fuel, birds = tables.get("fuel"), tables.get("single_birds")
     if fuel is not None:
         drawn = _labelled(fuel)
+        pairs = zip(drawn["role"], drawn["group"], drawn["site"], strict=True)
+        drawn["role"] = [role or role_of(group, site, options) for role, group, site in pairs]
         section.add(
             Figure(
                 "fuel-groups",
                 figures.draw_intervals(
-                    drawn, "group", "label", "mean fuel load, share of lean mass",
+                    drawn,
+                    "group",
+                    "label",
+                    "mean fuel load, share of lean mass",
+                    none=0.0,
                     number_format="%",
                 ),
                 "Mean fuel load by group and place with its 90 % interval: further right is "
@@ -183,6 +194,9 @@ def fuel_section(tables: dict[str, pd.DataFrame]) -> Section:
         )
     if fuel is not None:
         section.add(table("fuel", "Mean fuel load", shown_answers(fuel)))
+        if "lean_mass" in tables:
+            lean = shown_answers(tables["lean_mass"])
+            section.add(table("lean_mass", "Lean mass at the group's mean size", lean))
         most = fuel.sort_values("birds", ascending=False).head(MOST_SENTENCES)
         section.add(points(said(most)))
     return section
@@ -231,7 +245,10 @@ def room_section(
             Figure(
                 name.replace("_", "-"),
                 figures.draw_intervals(
-                    drawn, "panel", "label", f"{name.replace('_', ' ')}, {unit}",
+                    drawn,
+                    "panel",
+                    "label",
+                    f"{name.replace('_', ' ')}, {unit}",
                     none=none.get(name),
                 ),
                 f"{name.replace('_', ' ').capitalize()}: {meaning}. Marks with 90 % intervals; "
@@ -257,7 +274,13 @@ def map_section(tables: dict[str, pd.DataFrame], coarsen_km: float) -> Section:
             "Earth.",
         )
     )
-    shown = sites.assign(latitude=sites["latitude"].round(3), longitude=sites["longitude"].round(3))
+    digits = sites["sensitive"].map({True: 1, False: 3})
+    shown = sites.assign(
+        **{
+            name: [f"{value:.{places}f}" for value, places in zip(sites[name], digits, strict=True)]
+            for name in ("latitude", "longitude")
+        }
+    )
     section.add(
         table(
             "sites",
@@ -331,8 +354,8 @@ def data_section(tables: dict[str, pd.DataFrame]) -> Section:
             Figure(
                 "learning",
                 figures.draw_learning(tables["learning"]),
-                "What taught the answers at each site: dark is this site and year itself, pale "
-                "is what was assumed beforehand.",
+                "What taught the answers at each site: own is that site and year itself, borrowed "
+                "is other years and sites, assumed is what was held beforehand.",
             )
         )
     for name, caption in (

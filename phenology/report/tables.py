@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from phenology.report.places import coarsen_sites
-from phenology.report.words import estimate_words, sentence
+from phenology.report.words import estimate_words, sentence, unit_words
 from phenology.seasons import season_windows
 
 if TYPE_CHECKING:
@@ -46,6 +46,7 @@ def report_tables(assessment: Assessment) -> dict[str, pd.DataFrame]:
     tables = {
         "timing": timing(estimates),
         "fuel": answers(estimates, ("fuel_load",)),
+        "lean_mass": answers(estimates, ("lean_mass_g",)),
         "further": answers(estimates, _further(estimates)),
         "refused": refused(estimates),
         "curves": assessment.curves.drop(columns=["name"], errors="ignore"),
@@ -60,7 +61,7 @@ def report_tables(assessment: Assessment) -> dict[str, pd.DataFrame]:
         "welfare": welfare(assessment.captures, study.options),
         "diagnostics": assessment.diagnostics,
     }
-    return {name: table for name, table in tables.items() if len(table)}
+    return {name: table for name, table in tables.items() if len(table.columns) and len(table)}
 
 
 def placed(dates: pd.Series, windows: tuple[Window, ...]) -> pd.DataFrame:
@@ -192,7 +193,10 @@ def single_birds(
     birds = captures.reindex(columns=[*kept, *made]).dropna(axis="columns", how="all")
     birds = birds.join(placed(birds["date"], windows))
     pairs = birds[["group", "site"]].drop_duplicates()
-    pairs["role"] = [role_of(*pair, options) for pair in pairs.itertuples(index=False)]
+    pairs["role"] = [
+        role_of(group, site, options)
+        for group, site in zip(pairs["group"], pairs["site"], strict=True)
+    ]
     return birds.merge(pairs, on=["group", "site"], how="left")
 
 
@@ -224,7 +228,7 @@ def findings_by_kind(findings: pd.DataFrame) -> pd.DataFrame:
     if findings.empty:
         return pd.DataFrame()
     keys = ["kind", "severity", "sheet", "column", "action"]
-    counted = findings.fillna({key: "" for key in keys}).groupby(keys).size().rename("findings")
+    counted = findings.fillna(dict.fromkeys(keys, "")).groupby(keys).size().rename("findings")
     return counted.reset_index().sort_values("findings", ascending=False, ignore_index=True)
 
 
@@ -272,9 +276,9 @@ def shown_answers(table: pd.DataFrame) -> pd.DataFrame:
     rows = table.to_dict("records")
     return pd.DataFrame(
         {
-            **{key: table[key] for key in ("quantity", *SUBJECT, "plant") if key in table},
+            **{key: table[key] for key in ("outcome", "driver", *SUBJECT, "plant") if key in table},
             "estimate (90 %)": [estimate_words(row) for row in rows],
-            "unit": table["unit"],
+            "unit": table["unit"].map(unit_words),
             "birds": table["birds"],
             "basis": table["basis"],
         }

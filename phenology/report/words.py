@@ -35,22 +35,26 @@ _LEVELS = {
     "fuel_deposition_g_per_day": "mass gained a day",
     "stopover_days": "stay",
     "potential_range_km": "potential range without wind or stop",
-    "share_ready": "share able to reach the next stop",
-    "young_per_adult": "share of young",
+    "share_ready": "able to reach the next stop",
+    "young_per_adult": "young among young and adult females",
     "survival": "yearly survival at the site, deaths and leavers together",
-    "return_rate": "share caught again in a later season",
-    "pollen_share": "share with pollen",
+    "return_rate": "caught again in a later season",
+    "pollen_share": "with pollen",
     "season_rain_mm": "rain of the season",
     "nectar_kj_per_ha": "energy in the nectar of a hectare",
     "bird_days_fed": "birds that the energy could feed for a day",
     "expected_captures": "captures to expect",
-    "incident_rate": "share of captures with an injury or death",
+    "incident_rate": "injured or dead",
     "days_to_departure": "days until leaving",
     "spi": "rain of the season against its normal, in standard deviations,",
 }
 # A comparison is a change; 0 is no change, or 1 for a ratio. The words say up and down.
 _CHANGES = {
-    "capture_index": (1.0, "more birds than in a typical year", "fewer birds than in a typical year"),
+    "capture_index": (
+        1.0,
+        "more birds than in a typical year",
+        "fewer birds than in a typical year",
+    ),
     "lean_condition": (0.0, "heavier for its size than usual", "lighter for its size than usual"),
     "bloom_index": (0.0, "more bloom than usual", "less bloom than usual"),
     "forecast_skill": (0.0, "better than the mean season", "worse than the mean season"),
@@ -68,7 +72,7 @@ def plain(text: object, limit: int = 160) -> str:
 
     Examples
     --------
-    >>> plain("fork\\u202egnp")
+    >>> plain("fork" + chr(0x202E) + "gnp")
     'fork·gnp'
     """
     shown = _UNSEEN.sub("·", "" if text is None else str(text))
@@ -115,17 +119,17 @@ def span_words(low: float, high: float, season: str | int = "") -> str:
 
 
 def number_words(value: float, low: float, high: float) -> str:
-    """A number with no more digits than a tenth of its interval deserves.
+    """A number with no more digits than its interval deserves: steps of a fifth of it or more.
 
     Examples
     --------
     >>> number_words(0.21834, 0.181, 0.262), number_words(1234.5, 900, 1700)
-    ('0.22', '1230')
+    ('0.22', '1200')
     """
     width = high - low
     if not math.isfinite(width) or width <= 0:
         return f"{value:.3g}"
-    step = math.floor(math.log10(width / 4))
+    step = math.floor(math.log10(width / 2))
     rounded = round(value, -step) + 0.0  # + 0.0 turns -0.0 into 0.0
     return f"{rounded:.{max(0, -step)}f}"
 
@@ -136,17 +140,35 @@ def estimate_words(row: Mapping[Hashable, Any]) -> str:
     Examples
     --------
     >>> estimate_words({"quantity": "fuel_load", "estimate": 0.22, "low": 0.18, "high": 0.26,
-    ...                 "basis": "measured"})
-    '0.22 (0.18 to 0.26)'
+    ...                 "unit": "share of lean mass", "basis": "measured"})
+    '22 (18 to 26)'
     """
     if row["basis"] == "refused":
         return "—"
-    value, low, high = (float(row[name]) for name in ("estimate", "low", "high"))
     if row["quantity"] in _DATES:
+        value, low, high = (float(row[name]) for name in ("estimate", "low", "high"))
         season = row.get("season", "")
         return f"{day_words(value, season)} ({span_words(low, high, season)})"
-    shown = [number_words(number, low, high) for number in (value, low, high)]
+    shown = _shown(row)
     return f"{shown[0]} ({shown[1]} to {shown[2]})"
+
+
+def unit_words(unit: str) -> str:
+    """A unit as shown: shares are shown as percentages.
+
+    Examples
+    --------
+    >>> unit_words("share of lean mass"), unit_words("km")
+    ('% of lean mass', 'km')
+    """
+    return "%" + unit.removeprefix("share") if unit.startswith("share") else unit
+
+
+def _shown(row: Mapping[Hashable, Any]) -> list[str]:
+    """Estimate, low and high in the unit shown."""
+    factor = 100.0 if str(row.get("unit", "")).startswith("share") else 1.0
+    value, low, high = (factor * float(row[name]) for name in ("estimate", "low", "high"))
+    return [number_words(number, low, high) for number in (value, low, high)]
 
 
 def subject_words(row: Mapping[Hashable, Any]) -> str:
@@ -167,10 +189,10 @@ def sentence(row: Mapping[Hashable, Any]) -> str:
 
     Examples
     --------
-    >>> sentence({"quantity": "peak_day", "group": "Selasphorus rufus adult male",
+    >>> sentence({"quantity": "peak_day", "group": "Selasphorus rufus",
     ...           "role": "passage", "site": "fork", "season": "2031", "estimate": 209,
     ...           "low": 206, "high": 212, "basis": "measured", "note": ""})
-    'Selasphorus rufus adult male (passage) at fork in 2031: most birds on about 28 July (25–31 July).'
+    'Selasphorus rufus (passage) at fork in 2031: most birds on about 28 July (25–31 July).'
     """
     quantity, subject = str(row["quantity"]), subject_words(row)
     opening = f"{subject}: " if subject else ""
@@ -185,8 +207,8 @@ def sentence(row: Mapping[Hashable, Any]) -> str:
     elif quantity == "effect":
         said = _effect_words(row, value, low, high)
     else:
-        unit = str(row.get("unit") or QUANTITIES[quantity][0])
-        shown = [number_words(number, low, high) for number in (value, low, high)]
+        unit = unit_words(str(row.get("unit") or QUANTITIES[quantity][0]))
+        shown = _shown({**row, "unit": row.get("unit") or QUANTITIES[quantity][0]})
         said = f"{_name(quantity)} {shown[0]} {unit} (between {shown[1]} and {shown[2]})"
     return _capital(f"{opening}{said}.{_BASIS_WORDS[str(row['basis'])]}")
 

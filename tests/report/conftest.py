@@ -65,8 +65,14 @@ def invented_assessment(hostile: str = "") -> Assessment:
         sheets={"captures": captures, "effort": effort, "sites": sites},
         findings=findings,
         set_aside=pd.DataFrame(
-            {"sheet": ["captures"] * 2, "file": "captures.csv", "tab": "", "row": [9, 31],
-             "reason": ["no species" + hostile] * 2, "Remarks": [REMARK] * 2}
+            {
+                "sheet": ["captures"] * 2,
+                "file": "captures.csv",
+                "tab": "",
+                "row": [9, 31],
+                "reason": ["no species" + hostile] * 2,
+                "Remarks": [REMARK] * 2,
+            }
         ),
         rows={
             "captures": {"read": len(captures) + 2, "used": len(captures), "set_aside": 2},
@@ -84,11 +90,18 @@ def invented_assessment(hostile: str = "") -> Assessment:
         curves=_curves(sites["site"].tolist(), hostile),
         draws={"season": xr.Dataset(), "lean_mass": xr.Dataset()},
         diagnostics=pd.DataFrame(
-            {"model": ["season"], "statistic": ["largest R-hat"], "value": [1.004],
-             "threshold": [1.01], "passed": [True], "meaning": ["chains agree" + hostile]}
+            {
+                "model": ["season"],
+                "statistic": ["largest R-hat"],
+                "value": [1.004],
+                "threshold": [1.01],
+                "passed": [True],
+                "meaning": ["chains agree" + hostile],
+            }
         ),
         narrowed=(
-            "There is no bloom sheet: how bait pulls birds in cannot be told from numbers" + hostile,
+            "There is no bloom sheet: how bait pulls birds in cannot be told from numbers"
+            + hostile,
         ),
         seed=7,
         versions={"migration-site-support": "0.1.0", "numpy": "2.2.0"},
@@ -106,8 +119,16 @@ def _captures_and_effort(
             every = 4 if site != "ridge" else 12
             for day in range(170, 262, every):
                 date = pd.Timestamp(season, 1, 1) + pd.Timedelta(days=day - 1)
-                sessions.append({"site": site, "date": date, "trap": "T1" + hostile, "open": 6.5,
-                                 "close": 11.0, "traps": 2.0})
+                sessions.append(
+                    {
+                        "site": site,
+                        "date": date,
+                        "trap": "T1" + hostile,
+                        "open": 6.5,
+                        "close": 11.0,
+                        "traps": 2.0,
+                    }
+                )
                 for (group, _), peak in PEAKS.items():
                     expected = 3 * np.exp(-0.5 * ((day - peak) / 12) ** 2)
                     for _ in range(rng.poisson(expected)):
@@ -144,11 +165,15 @@ def _bird(
 
 def _site_days(captures: pd.DataFrame, effort: pd.DataFrame) -> xr.Dataset:
     counts = captures.groupby(["site", "date", "group"]).size().rename("captures")
-    hours = effort.assign(h=(effort["close"] - effort["open"]) * 2).groupby(["site", "date"])["h"].sum()
+    hours = (
+        effort.assign(h=(effort["close"] - effort["open"]) * 2).groupby(["site", "date"])["h"].sum()
+    )
     dates = pd.date_range(effort["date"].min(), effort["date"].max(), unit="s")
-    site_days = xr.Dataset(
-        {"captures": counts.to_xarray(), "effort_hours": hours.to_xarray()}
-    ).reindex(date=dates).fillna(0)
+    site_days = (
+        xr.Dataset({"captures": counts.to_xarray(), "effort_hours": hours.to_xarray()})
+        .reindex(date=dates)
+        .fillna(0)
+    )
     site_days = site_days.expand_dims(method=["baited"]).transpose("site", "date", "method", ...)
     site_days["sampled"] = (site_days["effort_hours"] > 0).any("method")
     site_days["full"] = xr.zeros_like(site_days["effort_hours"], dtype=bool)
@@ -164,16 +189,32 @@ def _estimates(rng: np.random.Generator, sites: list[str], hostile: str) -> pd.D
                 key = {"site": site, "season": str(season), "group": group + hostile, "role": role}
                 basis = "measured" if site != "ridge" else "borrowed"
                 shares = (0.7, 0.2, 0.1) if site != "ridge" else (0.1, 0.6, 0.3)
-                for quantity, shift in (("arrival_day", -18), ("peak_day", 0), ("departure_day", 19)):
+                for quantity, shift in (
+                    ("arrival_day", -18),
+                    ("peak_day", 0),
+                    ("departure_day", 19),
+                ):
                     if quantity == "arrival_day" and role == "local":
-                        answers.refuse(quantity, "birds were already there when sampling began" + hostile, **key)
+                        answers.refuse(
+                            quantity,
+                            "birds were already there when sampling began" + hostile,
+                            **key,
+                        )
                         continue
                     draws = rng.normal(peak + shift + rng.normal(0, 2), spread, 400)
                     answers.add(quantity, draws, birds=30, basis=basis, shares=shares, **key)
-        for (group, role), _ in PEAKS.items():
+        for group, role in PEAKS:
             fuel = rng.normal(0.16 if role == "passage" else 0.05, 0.01, 400)
-            answers.add("fuel_load", fuel, birds=40, basis="measured", shares=(0.8, 0.1, 0.1),
-                        site=site, group=group + hostile, role=role)
+            answers.add(
+                "fuel_load",
+                fuel,
+                birds=40,
+                basis="measured",
+                shares=(0.8, 0.1, 0.1),
+                site=site,
+                group=group + hostile,
+                role=role,
+            )
         answers.refuse("stopover_days", "fewer than 20 birds were seen again", birds=3, site=site)
     return answers.table()
 
@@ -193,11 +234,19 @@ def _curves(sites: list[str], hostile: str) -> pd.DataFrame:
 
 
 def _findings(hostile: str) -> pd.DataFrame:
-    kinds = [("implausible measurement", "doubtful", "kept", 5), ("unreadable time", "impossible", "blanked", 3),
-             ("duplicate band", "doubtful", "kept", 1), ("masses all end in .0 or .5", "note", "kept", 1)]
-    return pd.DataFrame([
-        {"sheet": "captures", "file": "captures.csv", "tab": "", "row": number + 2, "column": "mass_g",
-         "value": "33" + hostile, "kind": kind + hostile, "severity": severity, "message": REMARK + hostile,
-         "suggestion": "", "action": action}
-        for kind, severity, action, many in kinds for number in range(many)
-    ])  # fmt: skip
+    kinds = [
+        ("implausible measurement", "doubtful", "kept", 5),
+        ("unreadable time", "impossible", "blanked", 3),
+        ("duplicate band", "doubtful", "kept", 1),
+        ("masses all end in .0 or .5", "note", "kept", 1),
+    ]
+    cell = {"sheet": "captures", "file": "captures.csv", "tab": "", "column": "mass_g"}
+    return pd.DataFrame(
+        [
+            cell | {"row": number + 2, "value": "33" + hostile, "kind": kind + hostile,
+                    "severity": severity, "message": REMARK + hostile, "suggestion": "",
+                    "action": action}
+            for kind, severity, action, many in kinds
+            for number in range(many)
+        ]
+    )  # fmt: skip

@@ -5,11 +5,11 @@ from __future__ import annotations
 import altair as alt
 import pandas as pd
 
-from phenology.report.figures.parts import WIDTH, data, day_axis, day_scale, finish, panels
+from phenology.report.figures.parts import day_axis, day_scale, finish, layered, panels
 from phenology.report.palette import light
 
 
-def draw_effort_calendar(sampled: pd.DataFrame, seasons: pd.DataFrame) -> alt.Chart:
+def draw_effort_calendar(sampled: pd.DataFrame, seasons: pd.DataFrame) -> alt.FacetChart:
     """Each day sampled as a bar as tall as its device-hours; a lost season is an empty row.
 
     Parameters
@@ -31,7 +31,10 @@ def draw_effort_calendar(sampled: pd.DataFrame, seasons: pd.DataFrame) -> alt.Ch
     order = sorted({*days["season"], *lost["season"]})
     first, last = days["day"].min(), days["day"].max()
     y = alt.Y(
-        "season:N", sort=order, title=None, scale=alt.Scale(domain=order, paddingInner=0.2),
+        "season:N",
+        sort=order,
+        title=None,
+        scale=alt.Scale(domain=order, paddingInner=0.2),
         axis=alt.Axis(ticks=False, domain=False),
     )
     tooltip = ["site:N", "date:N", alt.Tooltip("hours:Q", title="device-hours"), "birds:Q"]
@@ -55,8 +58,9 @@ def draw_effort_calendar(sampled: pd.DataFrame, seasons: pd.DataFrame) -> alt.Ch
         .mark_text(align="left", fontSize=11, text="no day sampled", color=light("doubt"))
         .encode(x=alt.value(4), y=y)
     )
-    layers = alt.layer(bars, empty, data=alt.NamedData("days")).properties(
-        width=WIDTH, height={"step": 18}
-    )
+    layers = layered("days", bars, empty, height={"step": 18})
     sites = list(dict.fromkeys([*seasons["site"]]))
-    return finish(panels(layers, "site", sites), days=pd.concat([days.assign(lost=False), lost], ignore_index=True))
+    return finish(
+        panels(layers, "site", sites),
+        days=pd.concat([days.assign(lost=False), lost], ignore_index=True),
+    )

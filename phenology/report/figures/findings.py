@@ -5,13 +5,13 @@ from __future__ import annotations
 import altair as alt
 import pandas as pd
 
-from phenology.report.figures.parts import WIDTH, data, finish
+from phenology.report.figures.parts import data, finish, layered
 from phenology.report.palette import light
 
 SEVERITY_COLOURS = {"impossible": "doubt", "doubtful": "soft", "note": "rule"}
 
 
-def draw_findings(findings: pd.DataFrame) -> alt.Chart:
+def draw_findings(findings: pd.DataFrame) -> alt.LayerChart:
     """Findings by kind, the impossible apart from the doubtful.
 
     Parameters
@@ -20,6 +20,7 @@ def draw_findings(findings: pd.DataFrame) -> alt.Chart:
         kind, severity, findings (a count).
     """
     counted = findings.groupby(["kind", "severity"], as_index=False)["findings"].sum()
+    counted["place"] = counted["severity"].map(list(SEVERITY_COLOURS).index)
     severities = [name for name in SEVERITY_COLOURS if name in set(counted["severity"])]
     order = counted.groupby("kind")["findings"].sum().sort_values(ascending=False).index.tolist()
     bars = (
@@ -36,7 +37,7 @@ def draw_findings(findings: pd.DataFrame) -> alt.Chart:
                     range=[light(SEVERITY_COLOURS[name]) for name in severities],
                 ),
             ),
-            order=alt.Order("severity:N"),
+            order=alt.Order("place:Q"),
             tooltip=["kind:N", "severity:N", "findings:Q"],
         )
     )
@@ -46,7 +47,5 @@ def draw_findings(findings: pd.DataFrame) -> alt.Chart:
         .mark_text(align="left", baseline="middle", yOffset=-6)
         .encode(x=alt.value(0), y=alt.Y("kind:N", sort=order, axis=None), text="kind:N")
     )
-    chart = alt.layer(bars, names, data=alt.NamedData("findings")).properties(
-        width=WIDTH, height={"step": 34}
-    )
+    chart = layered("findings", bars, names, height={"step": 34})
     return finish(chart, findings=counted)

@@ -6,11 +6,10 @@ import altair as alt
 import pandas as pd
 
 from phenology.report.figures.parts import (
-    WIDTH,
-    data,
     day_axis,
     day_scale,
     finish,
+    layered,
     panels,
     role_colour,
     role_shape,
@@ -22,7 +21,7 @@ from phenology.report.palette import light
 DRAWN_BIRDS = 2500  # more points hide one another; the draw is seeded and the caption says so
 
 
-def draw_fuel_by_day(birds: pd.DataFrame) -> alt.Chart:
+def draw_fuel_by_day(birds: pd.DataFrame) -> alt.FacetChart:
     """Fuel load of single birds by day of year, all seasons and sites together.
 
     Parameters
@@ -56,7 +55,7 @@ def draw_fuel_by_day(birds: pd.DataFrame) -> alt.Chart:
         )
     )
     chart = panels(
-        alt.layer(points, data=alt.NamedData("birds")).properties(width=WIDTH, height=130),
+        layered("birds", points, height=130),
         "species",
         sorted(birds["species"].unique()),
     )
@@ -64,7 +63,7 @@ def draw_fuel_by_day(birds: pd.DataFrame) -> alt.Chart:
     return finish(chart, birds=birds[[*shown, "fuel_load", "fuel_load_low", "fuel_load_high"]])
 
 
-def draw_lean_mass(birds: pd.DataFrame) -> alt.Chart:
+def draw_lean_mass(birds: pd.DataFrame) -> alt.FacetChart:
     """Lean mass against wing by species; a line rises from it to what the bird weighed.
 
     Parameters
@@ -75,7 +74,9 @@ def draw_lean_mass(birds: pd.DataFrame) -> alt.Chart:
     birds = _thinned(birds.dropna(subset=["wing_mm", "mass_g", "lean_mass_g"]))
     roles = roles_of(birds)
     x = alt.X("wing_mm:Q", title="wing, mm", scale=alt.Scale(zero=False))
-    y = alt.Y("lean_mass_g:Q", title="mass, g", scale=alt.Scale(zero=False), axis=alt.Axis(tickCount=4))
+    y = alt.Y(
+        "lean_mass_g:Q", title="mass, g", scale=alt.Scale(zero=False), axis=alt.Axis(tickCount=4)
+    )
     tooltip = [
         alt.Tooltip("group:N"),
         alt.Tooltip("wing_mm:Q"),
@@ -93,12 +94,11 @@ def draw_lean_mass(birds: pd.DataFrame) -> alt.Chart:
         x, alt.Y("mass_g:Q"), tooltip=tooltip
     )
     chart = panels(
-        alt.layer(fuel, weighed, lean, data=alt.NamedData("birds")).properties(
-            width=WIDTH, height=190
-        ),
+        layered("birds", fuel, weighed, lean, height=190),
         "species",
         sorted(birds["species"].unique()),
-    ).resolve_scale(x="independent", y="independent")
+        own=("x", "y"),
+    )
     shown = ["species", "group", "role", "wing_mm", "mass_g"]
     made = [name for name in birds if str(name).startswith("lean_mass_g")]
     return finish(chart, birds=birds[[*shown, *made]])

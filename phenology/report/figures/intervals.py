@@ -6,9 +6,8 @@ import altair as alt
 import pandas as pd
 
 from phenology.report.figures.parts import (
-    WIDTH,
-    data,
     finish,
+    layered,
     panels,
     role_colour,
     role_shape,
@@ -19,9 +18,14 @@ from phenology.report.palette import light
 
 
 def draw_intervals(
-    rows: pd.DataFrame, panel: str, label: str, title: str, *, none: float | None = None,
+    rows: pd.DataFrame,
+    panel: str,
+    label: str,
+    title: str,
+    *,
+    none: float | None = None,
     number_format: str = ".3~g",
-) -> alt.Chart:
+) -> alt.FacetChart:
     """Point and 90 % interval of each row; hollow where other data taught it.
 
     Parameters
@@ -41,36 +45,50 @@ def draw_intervals(
     rows = rows.assign(here=rows["basis"] == "measured")
     roles, heads = roles_of(rows), sorted(rows[panel].unique())
     x = alt.X(
-        "low:Q", title=title, scale=alt.Scale(zero=False, nice=True),
+        "low:Q",
+        title=title,
+        scale=alt.Scale(zero=False, nice=True),
         axis=alt.Axis(format=number_format, tickCount=6),
     )
     y = alt.Y(f"{label}:N", title=None, axis=alt.Axis(ticks=False, domain=False, grid=False))
     base = alt.Chart()
-    offset = alt.YOffset("role:N", scale=alt.Scale(domain=roles)) if len(roles) > 1 else alt.Undefined
+    offset = (
+        alt.YOffset("role:N", scale=alt.Scale(domain=roles)) if len(roles) > 1 else alt.Undefined
+    )
     span = base.mark_rule(strokeWidth=1.8).encode(
         x=x, x2="high:Q", y=y, yOffset=offset, color=role_colour(roles)
     )
     tooltip = [
-        alt.Tooltip(f"{panel}:N"), alt.Tooltip(f"{label}:N"), alt.Tooltip("role:N"),
-        alt.Tooltip("estimate:Q", format=".3g"), alt.Tooltip("low:Q", format=".3g"),
-        alt.Tooltip("high:Q", format=".3g"), alt.Tooltip("birds:Q"), alt.Tooltip("basis:N"),
+        alt.Tooltip(f"{panel}:N"),
+        alt.Tooltip(f"{label}:N"),
+        alt.Tooltip("role:N"),
+        alt.Tooltip("estimate:Q", format=".3g"),
+        alt.Tooltip("low:Q", format=".3g"),
+        alt.Tooltip("high:Q", format=".3g"),
+        alt.Tooltip("birds:Q"),
+        alt.Tooltip("basis:N"),
     ]
     points = [
         base.transform_filter(f"datum.here == {str(here).lower()}")
         .mark_point(
-            filled=here, size=64, opacity=1, strokeWidth=1.8,
-            **({} if here else {"fill": light("paper")}),
+            filled=here,
+            size=64,
+            opacity=1,
+            strokeWidth=1.8,
+            fill=alt.Undefined if here else light("paper"),
         )
         .encode(
-            alt.X("estimate:Q"), y=y, yOffset=offset, color=role_colour(roles),
-            shape=role_shape(roles), tooltip=tooltip,
+            alt.X("estimate:Q"),
+            y=y,
+            yOffset=offset,
+            color=role_colour(roles),
+            shape=role_shape(roles),
+            tooltip=tooltip,
         )
         for here in (True, False)
     ]
     layers = [span, *points]
     if none is not None:
         layers.insert(0, alt.Chart().mark_rule(color=light("soft")).encode(x=alt.datum(none)))
-    layered = alt.layer(*layers, data=alt.NamedData("estimates")).properties(
-        width=WIDTH, height={"step": 18}
-    )
-    return finish(panels(layered, panel, heads), estimates=rows)
+    chart = layered("estimates", *layers, height={"step": 18})
+    return finish(panels(chart, panel, heads), estimates=rows)

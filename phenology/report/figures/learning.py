@@ -9,13 +9,13 @@ from phenology.report.figures.parts import WIDTH, data, finish, panels
 from phenology.report.palette import light
 
 SOURCES = {
-    "share_own": "this site and year",
-    "share_borrowed": "other years and sites",
-    "share_prior": "assumed beforehand",
+    "share_own": "own",
+    "share_borrowed": "borrowed",
+    "share_prior": "assumed",
 }
 
 
-def draw_learning(learning: pd.DataFrame) -> alt.Chart:
+def draw_learning(learning: pd.DataFrame) -> alt.FacetChart:
     """Shares of learning by quantity and site, summing to one.
 
     Parameters
@@ -25,8 +25,10 @@ def draw_learning(learning: pd.DataFrame) -> alt.Chart:
     """
     shares = list(SOURCES)
     weight = learning["answers"]
-    sums = learning[shares].mul(weight, axis=0).assign(
-        answers=weight, quantity=learning["quantity"], site=learning["site"]
+    sums = (
+        learning[shares]
+        .mul(weight, axis=0)
+        .assign(answers=weight, quantity=learning["quantity"], site=learning["site"])
     )
     means = sums.groupby(["quantity", "site"], as_index=False).sum()
     means[shares] = means[shares].div(means["answers"], axis=0)
@@ -51,9 +53,7 @@ def draw_learning(learning: pd.DataFrame) -> alt.Chart:
                 "source:N",
                 title=None,
                 sort=sources,
-                scale=alt.Scale(
-                    domain=sources, range=[light("ink"), light("soft"), light("rule")]
-                ),
+                scale=alt.Scale(domain=sources, range=[light("ink"), light("soft"), light("rule")]),
             ),
             order=alt.Order("place:Q"),
             tooltip=[

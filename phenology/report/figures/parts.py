@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import altair as alt
 import numpy as np
@@ -13,6 +13,8 @@ from phenology.report.words import calendar_day, plain, season_year
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
+
+ChartT = TypeVar("ChartT", alt.FacetChart, alt.LayerChart)
 
 WIDTH = 640  # of a panel in a notebook; the report fits it to the page
 LABEL_LIMIT = 60  # characters of a site, group or plant in a figure
@@ -26,11 +28,11 @@ def data(name: str) -> alt.Chart:
     return alt.Chart(alt.NamedData(name))
 
 
-def finish(chart: Any, **datasets: pd.DataFrame) -> Any:
+def finish(chart: ChartT, **datasets: pd.DataFrame) -> ChartT:
     """Give a figure its data and its looks."""
-    return chart.properties(
-        datasets={name: records(table) for name, table in datasets.items()}
-    ).configure(**theme())
+    held = chart.properties(datasets={name: records(table) for name, table in datasets.items()})
+    themed: ChartT = held.configure(**theme())
+    return themed
 
 
 def records(table: pd.DataFrame) -> list[dict[str, Any]]:
@@ -61,7 +63,7 @@ def _rounded(column: pd.Series[float]) -> pd.Series[float]:
 def day_axis(first: float, last: float, season: str | int = "") -> alt.Axis:
     """Days of the year, written as dates: the 1st and the 15th of each month."""
     days = range(int(np.floor(first)), int(np.ceil(last)) + 1)
-    marked = [day for day in days if calendar_day(day, season).day in (1, 15)]
+    marked = [float(day) for day in days if calendar_day(day, season).day in (1, 15)]
     if len(marked) > 8:
         marked = [day for day in marked if calendar_day(day, season).day == 1]
     return alt.Axis(
@@ -71,7 +73,6 @@ def day_axis(first: float, last: float, season: str | int = "") -> alt.Axis:
         grid=True,
         ticks=True,
         labelFlush=True,
-        labelOverlap="greedy",
     )
 
 
@@ -116,7 +117,7 @@ def role_dash(roles: Iterable[str], *, symbol: str | None = None) -> alt.StrokeD
     return alt.StrokeDash(
         "role:N",
         title=None,
-        scale=alt.Scale(domain=roles, range=[DASHES[role] for role in roles]),
+        scale=alt.Scale(domain=roles, range=list[Any](DASHES[role] for role in roles)),
         legend=_legend(symbol),
     )
 
@@ -132,15 +133,25 @@ def role_shape(roles: Iterable[str], *, symbol: str | None = None) -> alt.Shape:
     )
 
 
-def panels(chart: Any, field: str, order: list[str]) -> Any:
-    """Stack panels, each under its heading."""
-    return chart.facet(
+def layered(name: str, *layers: alt.Chart, height: float | dict[str, float]) -> alt.LayerChart:
+    """Layers on the data set of that name, as wide as a figure."""
+    return alt.LayerChart(layer=list(layers), data=alt.NamedData(name), width=WIDTH, height=height)
+
+
+def panels(
+    chart: alt.Chart | alt.LayerChart, field: str, order: list[str], own: tuple[str, ...] = ()
+) -> alt.FacetChart:
+    """Stack panels, each under its heading; `own` names the scales not shared between them."""
+    order = [plain(name, LABEL_LIMIT) for name in order]
+    split: alt.FacetChart = chart.facet(
         facet=alt.Facet(
             f"{field}:N",
             title=None,
-            sort=[plain(name, LABEL_LIMIT) for name in order],
+            sort=order,
             header=alt.Header(labelOrient="top", labelAnchor="start", labelPadding=4),
         ),
         columns=1,
         spacing=14,
     )
+    split.resolve = alt.Resolve(scale=dict.fromkeys(own, "independent"))
+    return split

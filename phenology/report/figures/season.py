@@ -8,11 +8,11 @@ import altair as alt
 import pandas as pd
 
 from phenology.report.figures.parts import (
-    WIDTH,
     data,
     day_axis,
     day_scale,
     finish,
+    layered,
     panels,
     role_colour,
     role_dash,
@@ -28,8 +28,12 @@ EARLIER_STEP = 4  # of the seasons behind it, drawn thin
 
 
 def draw_season_curves(
-    curves: pd.DataFrame, sampled: pd.DataFrame, site: str, season: str | int, curve: str = "present"
-) -> alt.Chart:
+    curves: pd.DataFrame,
+    sampled: pd.DataFrame,
+    site: str,
+    season: str | int,
+    curve: str = "present",
+) -> alt.FacetChart:
     """Birds a day by group at one site: one season in front, the others thin behind it.
 
     Parameters
@@ -45,7 +49,7 @@ def draw_season_curves(
 
     Returns
     -------
-    altair.Chart
+    altair.FacetChart
         One panel a group, each with its own scale; ticks below are the days sampled.
     """
     here = with_role(curves[(curves["site"] == site) & (curves["curve"] == curve)])
@@ -53,7 +57,9 @@ def draw_season_curves(
     first = here["day"].min()
     step = here["in_front"].map({True: FULL_STEP, False: EARLIER_STEP})
     here = here[(here["day"] - first) % step == 0].drop(columns=["site", "curve"])
-    here["date"] = [day_words(day, year) for day, year in zip(here["day"], here["season"], strict=True)]
+    here["date"] = [
+        day_words(day, year) for day, year in zip(here["day"], here["season"], strict=True)
+    ]
     here["line"] = here["season"].astype(str) + " " + here["role"]
     thin = ~here["in_front"]
     here.loc[thin, ["low", "high"]] = float("nan")
@@ -99,18 +105,15 @@ def draw_season_curves(
             tooltip=[alt.Tooltip("date:N", title="sampled"), alt.Tooltip("hours:Q")],
         )
     )
-    layers = alt.layer(behind, band, line, days, data=alt.NamedData("curves")).properties(
-        width=WIDTH, height=104
-    )
-    chart = panels(layers, "group", groups).resolve_scale(y="independent")
+    layers = layered("curves", behind, band, line, days, height=104)
     return finish(
-        chart,
+        panels(layers, "group", groups, own=("y",)),
         curves=here,
         days_sampled=worked[["day", "date", "hours"]],
     )
 
 
-def draw_dates_by_year(timing: pd.DataFrame, seasons: pd.DataFrame, site: str) -> alt.Chart:
+def draw_dates_by_year(timing: pd.DataFrame, seasons: pd.DataFrame, site: str) -> alt.FacetChart:
     """Arrival, peak and departure by group and season at one site; lost seasons stand empty.
 
     Parameters
@@ -124,7 +127,7 @@ def draw_dates_by_year(timing: pd.DataFrame, seasons: pd.DataFrame, site: str) -
 
     Returns
     -------
-    altair.Chart
+    altair.FacetChart
         A line from arrival to departure, the peak as a point with its 90 % interval.
     """
     here = with_role(timing[timing["site"] == site]).drop(columns="site")
@@ -163,12 +166,19 @@ def draw_dates_by_year(timing: pd.DataFrame, seasons: pd.DataFrame, site: str) -
     )
     ends = [
         base.mark_rule(strokeWidth=7, opacity=0.22).encode(
-            alt.X(f"{name}_low:Q", scale=x_scale), y, role_colour(roles, symbol="filled"), x2=f"{name}_high:Q"
+            alt.X(f"{name}_low:Q", scale=x_scale),
+            y,
+            role_colour(roles, symbol="filled"),
+            x2=f"{name}_high:Q",
         )
         for name in ("arrival_day", "peak_day", "departure_day")
     ]
     peak = base.mark_point(filled=True, size=70, opacity=1).encode(
-        alt.X("peak_day:Q", scale=x_scale), y, role_colour(roles, symbol="filled"), role_shape(roles, symbol="filled"), tooltip=tips
+        alt.X("peak_day:Q", scale=x_scale),
+        y,
+        role_colour(roles, symbol="filled"),
+        role_shape(roles, symbol="filled"),
+        tooltip=tips,
     )
     gone = (
         alt.Chart()
@@ -176,9 +186,7 @@ def draw_dates_by_year(timing: pd.DataFrame, seasons: pd.DataFrame, site: str) -
         .mark_text(align="left", fontSize=11, color=light("soft"), text="not sampled")
         .encode(x=alt.value(4), y=y)
     )
-    layers = alt.layer(*ends, stay, peak, gone, data=alt.NamedData("dates")).properties(
-        width=WIDTH, height={"step": 20}
-    )
+    layers = layered("dates", *ends, stay, peak, gone, height={"step": 20})
     chart = panels(layers, "group", groups)
     dates = pd.concat([long.assign(lost=False), none.assign(lost=True)], ignore_index=True)
     return finish(chart, dates=dates)
@@ -192,9 +200,14 @@ def _dates_in_words(here: pd.DataFrame) -> pd.DataFrame:
         ("departure_day", "departure"),
     ):
         long[word] = [
-            f"{day_words(day, year)} ({span_words(low, high, year)})" if pd.notna(day) else "not told"
+            f"{day_words(day, year)} ({span_words(low, high, year)})"
+            if pd.notna(day)
+            else "not told"
             for day, low, high, year in zip(
-                long[quantity], long[f"{quantity}_low"], long[f"{quantity}_high"], long["season"],
+                long[quantity],
+                long[f"{quantity}_low"],
+                long[f"{quantity}_high"],
+                long["season"],
                 strict=True,
             )
         ]
