@@ -98,6 +98,17 @@ def _shortest_arc(days: npt.NDArray[np.int64]) -> tuple[int, int]:
     return (first, last) if last >= first else (first, last + 365)
 
 
+def season_labels(dates: pd.Series, windows: tuple[Window, ...]) -> pd.Series:
+    """The season of each date, as reported; a date outside every window belongs to its year."""
+    days = pd.DatetimeIndex(dates)
+    labels = pd.Series(days.year.astype(str), index=dates.index)
+    for window in windows:
+        placed = window.place(days)
+        inside = placed["inside"].to_numpy()
+        labels[inside] = [window.label(season) for season in placed["season"][inside]]
+    return labels
+
+
 def date_of_day(day: float, year: int = 2023) -> date:
     """The calendar date of a day of the year; past 365 it lies in the next year.
 

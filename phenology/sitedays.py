@@ -17,15 +17,15 @@ if TYPE_CHECKING:
 
 # How a bird was caught: by a baited device, by an unbaited one, or on a day when both ran and
 # the sheet does not say which took it; then the day's effort counts together.
-METHODS = ("baited", "unbaited", "either")
+BAIT = ("baited", "unbaited", "either")
 
 
 @dataclass(frozen=True)
 class Sampling:
     """Birds and effort by day, before the drivers are joined."""
 
-    birds: pd.DataFrame  # site, date, method, group, count
-    effort: pd.DataFrame  # site, date, method, hours, full
+    birds: pd.DataFrame  # site, date, bait, group, count
+    effort: pd.DataFrame  # site, date, bait, hours, full
 
 
 def join_site_days(study: Study, groups: pd.Series, seed: int) -> xr.Dataset:
@@ -43,8 +43,8 @@ def join_site_days(study: Study, groups: pd.Series, seed: int) -> xr.Dataset:
     -------
     Dataset
         Dimensions site, date (every day from the October before the first season to the last
-        day sampled), method and group. `captures` (site, date, method, group) counts distinct
-        individuals; `effort_hours` (site, date, method) is device-hours, 0 where unknown;
+        day sampled), bait and group. `captures` (site, date, bait, group) counts distinct
+        individuals; `effort_hours` (site, date, bait) is device-hours, 0 where unknown;
         `full` marks days closed because more birds waited; `species` names the species of each
         group; `sampled` says whether the site was worked. Feeders, weather and bloom stand
         beside them where the study has them. The attribute `effort_known` says whether there
@@ -57,12 +57,12 @@ def join_site_days(study: Study, groups: pd.Series, seed: int) -> xr.Dataset:
     coords = {
         "site": pd.Index(study.sites["site"]),
         "date": dates,
-        "method": pd.Index(METHODS),
+        "bait": pd.Index(BAIT),
         "group": pd.Index(sorted(groups.unique())),
     }
-    captures = _cube(sampling.birds, coords, ("site", "date", "method", "group"), "count")
-    hours = _cube(sampling.effort, coords, ("site", "date", "method"), "hours")
-    full = _cube(sampling.effort, coords, ("site", "date", "method"), "full") > 0
+    captures = _cube(sampling.birds, coords, ("site", "date", "bait", "group"), "count")
+    hours = _cube(sampling.effort, coords, ("site", "date", "bait"), "hours")
+    full = _cube(sampling.effort, coords, ("site", "date", "bait"), "full") > 0
     species_of = study.captures["species"].groupby(groups).first()
     site_days = xr.Dataset(
         {
@@ -71,7 +71,7 @@ def join_site_days(study: Study, groups: pd.Series, seed: int) -> xr.Dataset:
             ),
             "effort_hours": hours.assign_attrs(units="h", long_name="device-hours"),
             "full": full.assign_attrs(long_name="closed because more birds waited"),
-            "sampled": ((hours.sum("method") > 0) | (captures.sum(["method", "group"]) > 0)),
+            "sampled": ((hours.sum("bait") > 0) | (captures.sum(["bait", "group"]) > 0)),
         },
         coords={"species": ("group", species_of.loc[coords["group"]].to_numpy())},
         attrs={"effort_known": int(study.effort is not None)},
@@ -89,20 +89,20 @@ def join_site_days(study: Study, groups: pd.Series, seed: int) -> xr.Dataset:
 
 
 def daily_sampling(study: Study, groups: pd.Series) -> Sampling:
-    """Count distinct individuals and device-hours by site, day and method."""
+    """Count distinct individuals and device-hours by site, day and bait."""
     captures = study.captures.assign(group=groups)
     sessions = _sessions(study.effort)
     bait = _bait_by_device(sessions)
     captures = captures.merge(bait, on=["site", "date", "trap"], how="left")
-    day_bait = sessions.groupby(["site", "date"])["method"].agg(
-        lambda methods: methods.iloc[0] if methods.nunique() == 1 else "either"
+    day_bait = sessions.groupby(["site", "date"])["bait"].agg(
+        lambda kinds: kinds.iloc[0] if kinds.nunique() == 1 else "either"
     )
     of_day = pd.MultiIndex.from_frame(captures[["site", "date"]])
-    captures["method"] = captures["method"].fillna(
+    captures["bait"] = captures["bait"].fillna(
         pd.Series(day_bait.reindex(of_day).to_numpy(), index=captures.index)
     )
-    captures["method"] = captures["method"].fillna("baited")
-    together = captures.loc[captures["method"] == "either", ["site", "date"]].drop_duplicates()
+    captures["bait"] = captures["bait"].fillna("baited")
+    together = captures.loc[captures["bait"] == "either", ["site", "date"]].drop_duplicates()
     captures = _pool_days(captures, together)
     sessions = _pool_days(sessions, together)
     banded = captures["band"].notna()
@@ -113,12 +113,9 @@ def daily_sampling(study: Study, groups: pd.Series) -> Sampling:
         ]
     )
     birds = (
-        individuals.groupby(["site", "date", "method", "group"])
-        .size()
-        .rename("count")
-        .reset_index()
+        individuals.groupby(["site", "date", "bait", "group"]).size().rename("count").reset_index()
     )
-    effort = sessions.groupby(["site", "date", "method"], as_index=False).agg(
+    effort = sessions.groupby(["site", "date", "bait"], as_index=False).agg(
         hours=("hours", "sum"), full=("full", "max")
     )
     return Sampling(birds=birds, effort=effort)
@@ -126,11 +123,11 @@ def daily_sampling(study: Study, groups: pd.Series) -> Sampling:
 
 def _sessions(effort: pd.DataFrame | None) -> pd.DataFrame:
     """One row a session with its device-hours and whether it was baited."""
-    columns = ["site", "date", "trap", "method", "hours", "full"]
+    columns = ["site", "date", "trap", "bait", "hours", "full"]
     if effort is None:
         empty = pd.DataFrame({column: [] for column in columns})
         return empty.astype(
-            {"site": str, "trap": str, "method": str, "hours": float, "full": bool}
+            {"site": str, "trap": str, "bait": str, "hours": float, "full": bool}
         ).assign(date=pd.Series([], dtype="datetime64[s]"))
     baited = effort["baited"].fillna(effort["method"].fillna("trap") == "trap").astype(bool)
     return pd.DataFrame(
@@ -138,7 +135,7 @@ def _sessions(effort: pd.DataFrame | None) -> pd.DataFrame:
             "site": effort["site"],
             "date": effort["date"],
             "trap": effort["trap"],
-            "method": np.where(baited, "baited", "unbaited"),
+            "bait": np.where(baited, "baited", "unbaited"),
             "hours": ((effort["close"] - effort["open"]) * effort["traps"].fillna(1)).fillna(0.0),
             "full": effort["closed_because"].eq("full").fillna(False).astype(bool),
         }
@@ -146,18 +143,18 @@ def _sessions(effort: pd.DataFrame | None) -> pd.DataFrame:
 
 
 def _bait_by_device(sessions: pd.DataFrame) -> pd.DataFrame:
-    """The method of each device on each day; a device both baited and not stays unknown."""
+    """The bait of each device on each day; a device both baited and not stays unknown."""
     named = sessions[sessions["trap"].notna()]
-    devices = named.drop_duplicates(["site", "date", "trap", "method"])
+    devices = named.drop_duplicates(["site", "date", "trap", "bait"])
     return devices.drop_duplicates(["site", "date", "trap"], keep=False)[
-        ["site", "date", "trap", "method"]
+        ["site", "date", "trap", "bait"]
     ]
 
 
 def _pool_days(rows: pd.DataFrame, together: pd.DataFrame) -> pd.DataFrame:
     days = pd.MultiIndex.from_frame(together)
     pooled = pd.MultiIndex.from_frame(rows[["site", "date"]]).isin(days)
-    return rows.assign(method=rows["method"].mask(pooled, "either"))
+    return rows.assign(bait=rows["bait"].mask(pooled, "either"))
 
 
 def _cube(

@@ -1,9 +1,14 @@
 """Shared by all tests."""
 
+import csv
 import os
 import shutil
+from collections.abc import Callable, Sequence
+from pathlib import Path
 
 import pytest
+
+WriteStudy = Callable[..., Path]
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
@@ -14,3 +19,26 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     for item in items:
         if item.get_closest_marker("browser"):
             item.add_marker(missing)
+
+
+@pytest.fixture
+def write_study(tmp_path: Path) -> WriteStudy:
+    """Write an invented study folder from rows of text; one station unless sites are given."""
+
+    def write(*, toml: str = "", **sheets: Sequence[dict[str, object]]) -> Path:
+        folder = tmp_path / "study"
+        folder.mkdir()
+        head = 'name = "Invented station"\n'
+        species = '[species]\n"Selasphorus rufus" = "passage"\n"Archilochus alexandri" = "local"\n'
+        (folder / "study.toml").write_text(head + toml + species)
+        station = {"site": "fork", "latitude": 30.1, "longitude": -108.2, "elevation_m": 2100}
+        given: dict[str, Sequence[dict[str, object]]] = {"sites": [station], **sheets}
+        for name, rows in given.items():
+            with (folder / f"{name}.csv").open("w", newline="") as file:
+                columns = dict.fromkeys(column for row in rows for column in row)
+                writer = csv.DictWriter(file, list(columns) or ["site"])
+                writer.writeheader()
+                writer.writerows(rows)
+        return folder
+
+    return write

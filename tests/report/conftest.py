@@ -23,12 +23,21 @@ PEAKS = {
     ("Selasphorus platycercus adult female", "passage"): 238,
 }
 SEASONS = (2029, 2030, 2032)  # 2031 was lost
+HOSTILE = (
+    "</script><script>alert(1)</script><img src=x onerror=alert(1)>{{7*7}}${7*7}<!--"
+    "\x1b[31m\u202egnp.exe\u2028'\"&" + "x" * 5000
+)
 BANDER, REMARK = "Q. Private", "the gate key hangs behind the shed"
 
 
 @pytest.fixture(scope="session")
 def assessment() -> Assessment:
     return invented_assessment()
+
+
+@pytest.fixture(scope="session")
+def hostile_assessment() -> Assessment:
+    return invented_assessment(HOSTILE)
 
 
 def invented_assessment(hostile: str = "") -> Assessment:
@@ -174,8 +183,8 @@ def _site_days(captures: pd.DataFrame, effort: pd.DataFrame) -> xr.Dataset:
         .reindex(date=dates)
         .fillna(0)
     )
-    site_days = site_days.expand_dims(method=["baited"]).transpose("site", "date", "method", ...)
-    site_days["sampled"] = (site_days["effort_hours"] > 0).any("method")
+    site_days = site_days.expand_dims(bait=["baited"]).transpose("site", "date", "bait", ...)
+    site_days["sampled"] = (site_days["effort_hours"] > 0).any("bait")
     site_days["full"] = xr.zeros_like(site_days["effort_hours"], dtype=bool)
     return site_days.assign_attrs(effort_known=1)
 
