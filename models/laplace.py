@@ -164,7 +164,7 @@ class _Marginal:
         self._theta = theta
 
     def __call__(self, phi: Array) -> tuple[float, Array, Array]:
-        value, mode, hessian = _newton(self._derivatives, self._theta, phi)
+        value, mode, hessian = find_mode(self._derivatives, self._theta, phi)
         self._theta = mode
         sign, log_det = np.linalg.slogdet(hessian)
         if sign <= 0 or identified(hessian)[0] < _FLAT:
@@ -178,13 +178,14 @@ class _Marginal:
         )
 
 
-def _newton(derivatives: Derivatives, theta: Array, phi: Array) -> tuple[float, Array, Array]:
+def find_mode(derivatives: Derivatives, theta: Array, phi: Array) -> tuple[float, Array, Array]:
+    """Damped Newton search: value, mode and Hessian there, which may be flat in some direction."""
     value, gradient, hessian = derivatives(theta, phi)
     for _ in range(_NEWTON_STEPS):
         step = _descent(gradient, hessian)
         decrement = -0.5 * float(gradient @ step)
-        if decrement < _DECREMENT:
-            return value, theta, hessian
+        if decrement < _DECREMENT:  # the last step is worth taking, not worth evaluating
+            return value - decrement, theta + step, hessian
         length = 1.0
         while length > 1e-10:
             trial = theta + length * step

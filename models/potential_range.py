@@ -80,7 +80,7 @@ def usable_fuel_load(fuel: npt.ArrayLike, reserve: npt.ArrayLike) -> Array:
     [0.0, 0.0, 0.2]
     """
     ratio = (1 + np.asarray(fuel, dtype=float)) / (1 + np.asarray(reserve, dtype=float))
-    return np.maximum(ratio - 1, 0.0)
+    return np.asarray(np.maximum(ratio - 1, 0.0))
 
 
 def constant_power_hours(

@@ -62,7 +62,12 @@ def fat_scales() -> MappingProxyType[str, FatScale]:
     return MappingProxyType(
         {
             name: FatScale(
-                **{key: tuple(at) if isinstance(at, list) else at for key, at in entry.items()}
+                meaning=entry["meaning"],
+                levels=tuple(entry["levels"]),
+                source=entry["source"],
+                trust=entry["trust"],
+                low=tuple(entry.get("low", ())),
+                high=tuple(entry.get("high", ())),
             )
             for name, entry in _read("fat_scales.toml").items()
         }
