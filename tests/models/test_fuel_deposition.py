@@ -1,0 +1,67 @@
+"""Fuel deposition rate: recovery, first-day loss, slips, and what the time of day does to it."""
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from phenology.models.fuel_deposition import (
+    deposition_from_time_of_day,
+    fit_deposition,
+    simulate_weighings,
+)
+from phenology.models.refusal import Refused
+
+
+def test_intervals_cover_the_truth() -> None:
+    inside = []
+    for seed in range(30):
+        weighings, truth = simulate_weighings(np.random.default_rng(seed), birds=60)
+        row = fit_deposition(weighings).groups.iloc[0]
+        inside.append(row["low"] <= truth.rate_g_per_day <= row["high"])
+    assert 0.8 <= np.mean(inside) <= 0.99
+
+
+def test_a_first_day_loss_is_told_from_a_slow_gain() -> None:
+    weighings, _ = simulate_weighings(
+        np.random.default_rng(2), birds=400, rate_g_per_day=0.1, first_day_loss_g=0.12
+    )
+    fit = fit_deposition(weighings)
+    assert fit.groups["estimate"].iloc[0] == pytest.approx(0.1, abs=0.02)
+    assert float(fit.draws["first_day_loss_g"].median()) == pytest.approx(0.12, abs=0.04)
+
+
+def test_a_slip_of_the_pen_moves_little() -> None:
+    weighings, truth = simulate_weighings(np.random.default_rng(3), birds=80, rate_g_per_day=0.1)
+    slipped = weighings.copy()
+    slipped.loc[slipped.groupby("bird").tail(1).index[0], "mass_g"] *= 10
+    clean, dirty = (fit_deposition(table).groups.iloc[0] for table in (weighings, slipped))
+    assert abs(dirty["estimate"] - clean["estimate"]) < 0.5 * (clean["high"] - clean["low"])
+    assert truth.rate_g_per_day == 0.1
+
+
+def test_groups_are_told_apart_and_a_rare_one_borrows() -> None:
+    rng = np.random.default_rng(5)
+    parts = []
+    for name, rate, birds in (("fast", 0.2, 80), ("slow", 0.0, 80), ("rare", 0.2, 3)):
+        part, _ = simulate_weighings(rng, birds=birds, rate_g_per_day=rate, first_day_loss_g=0.0)
+        parts.append(part.assign(bird=name + part["bird"].astype(str), group=name))
+    rows = fit_deposition(pd.concat(parts, ignore_index=True)).groups.set_index("group")
+    assert rows.loc["fast", "low"] > rows.loc["slow", "high"]
+    width = rows["high"] - rows["low"]
+    assert width["rare"] > 1.5 * width["fast"]
+
+
+def test_without_repeats_it_is_refused() -> None:
+    once = pd.DataFrame({"bird": range(50), "day": 1.0, "mass_g": 3.2})
+    with pytest.raises(Refused, match="0 birds were weighed again"):
+        fit_deposition(once)
+
+
+def test_time_of_day_misleads_where_fat_birds_come_late() -> None:
+    """No bird gains, yet mass rises with the hour because fat birds come later."""
+    rng = np.random.default_rng(6)
+    fuel = rng.uniform(0, 0.3, 500)
+    hour = 1 + 5 * fuel / 0.3 + rng.normal(0, 0.5, 500)
+    mass = 3.2 * (1 + fuel) + rng.normal(0, 0.05, 500)
+    slope = np.polyfit(hour, mass, 1)[0]
+    assert deposition_from_time_of_day(slope, active_hours=13.0) > 1.0
