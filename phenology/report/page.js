@@ -97,6 +97,7 @@
     const width = compiled.signals && compiled.signals.some((signal) => signal.name === "child_width") ? "child_width" : "width";
     const fit = async () => {
       await view.runAsync();
+      place.querySelector("svg").setAttribute("aria-hidden", "true");  // the figure itself is named
       const room = Math.min(place.clientWidth, 736);
       const natural = Number(place.querySelector("svg").getAttribute("width"));
       if (Math.abs(natural - room) > 2 && room > 0) {

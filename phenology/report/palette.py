@@ -13,8 +13,8 @@ from typing import Any
 # name: (on light ground and paper, on dark ground). The light values are unique.
 COLOURS = {
     "local": ("#87501d", "#e0a878"),
-    "passage": ("#0a6570", "#58c4cf"),
-    "mixed": ("#5c5f66", "#aeb4bd"),
+    "passage": ("#06535d", "#58c4cf"),
+    "mixed": ("#707277", "#b9bdc4"),
     "ink": ("#23262a", "#e7e9ec"),
     "soft": ("#595e65", "#a7adb5"),
     "rule": ("#d5d8db", "#3d434a"),
@@ -39,7 +39,6 @@ def theme() -> dict[str, Any]:
     """Vega-Lite configuration of every figure: thin rules, no frame, text in ink."""
     text = {"labelColor": light("soft"), "titleColor": light("soft"), "titleFontWeight": "normal"}
     return {
-        "aria": False,
         "background": light("paper"),
         "font": FONT,
         "view": {"stroke": None},

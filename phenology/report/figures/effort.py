@@ -5,7 +5,7 @@ from __future__ import annotations
 import altair as alt
 import pandas as pd
 
-from phenology.report.figures.parts import day_axis, day_scale, finish, layered, panels
+from phenology.report.figures.parts import day_axis, day_scale, finish, layered, panels, shown_names
 from phenology.report.palette import light
 
 
@@ -28,7 +28,7 @@ def draw_effort_calendar(sampled: pd.DataFrame, seasons: pd.DataFrame) -> alt.Fa
     lost = seasons[seasons["days"] == 0].assign(
         season=lambda rows: rows["season"].astype(str), lost=True
     )[["site", "season", "lost"]]
-    order = sorted({*days["season"], *lost["season"]})
+    order = shown_names(sorted({*days["season"], *lost["season"]}))
     first, last = days["day"].min(), days["day"].max()
     y = alt.Y(
         "season:N",

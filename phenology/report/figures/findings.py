@@ -5,7 +5,7 @@ from __future__ import annotations
 import altair as alt
 import pandas as pd
 
-from phenology.report.figures.parts import data, finish, layered
+from phenology.report.figures.parts import data, finish, layered, shown_names
 from phenology.report.palette import light
 
 SEVERITY_COLOURS = {"impossible": "doubt", "doubtful": "soft", "note": "rule"}
@@ -22,7 +22,8 @@ def draw_findings(findings: pd.DataFrame) -> alt.LayerChart:
     counted = findings.groupby(["kind", "severity"], as_index=False)["findings"].sum()
     counted["place"] = counted["severity"].map(list(SEVERITY_COLOURS).index)
     severities = [name for name in SEVERITY_COLOURS if name in set(counted["severity"])]
-    order = counted.groupby("kind")["findings"].sum().sort_values(ascending=False).index.tolist()
+    many = counted.groupby("kind")["findings"].sum().sort_values(ascending=False)
+    order = shown_names(many.index)
     bars = (
         data("findings")
         .mark_bar(height=9, yOffset=7)

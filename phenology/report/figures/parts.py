@@ -60,6 +60,11 @@ def _rounded(column: pd.Series[float]) -> pd.Series[float]:
     return (values * step).round() / step
 
 
+def shown_names(names: Iterable[str]) -> list[str]:
+    """Names as the data of a figure hold them, for an order or a domain."""
+    return [plain(name, LABEL_LIMIT) for name in names]
+
+
 def day_axis(first: float, last: float, season: str | int = "") -> alt.Axis:
     """Days of the year, written as dates: the 1st and the 15th of each month."""
     days = range(int(np.floor(first)), int(np.ceil(last)) + 1)
@@ -142,12 +147,11 @@ def panels(
     chart: alt.Chart | alt.LayerChart, field: str, order: list[str], own: tuple[str, ...] = ()
 ) -> alt.FacetChart:
     """Stack panels, each under its heading; `own` names the scales not shared between them."""
-    order = [plain(name, LABEL_LIMIT) for name in order]
     split: alt.FacetChart = chart.facet(
         facet=alt.Facet(
             f"{field}:N",
             title=None,
-            sort=order,
+            sort=shown_names(order),
             header=alt.Header(labelOrient="top", labelAnchor="start", labelPadding=4),
         ),
         columns=1,

@@ -18,6 +18,7 @@ from phenology.report.figures.parts import (
     role_dash,
     role_shape,
     roles_of,
+    shown_names,
     with_role,
 )
 from phenology.report.palette import light
@@ -137,7 +138,7 @@ def draw_dates_by_year(timing: pd.DataFrame, seasons: pd.DataFrame, site: str) -
     days_worked = seasons[seasons["site"] == site].set_index("season")["days"]
     lost = [str(season) for season, days in days_worked.items() if days == 0]
     known = {*long["season"], *lost}
-    order = sorted(known - {"all years"}) + (["all years"] if "all years" in known else [])
+    order = shown_names(sorted(known, key=lambda season: (season == "all years", season)))
     none = pd.DataFrame(
         [{"group": group, "season": season} for group in groups for season in lost],
         columns=["group", "season"],

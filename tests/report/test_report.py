@@ -1,0 +1,155 @@
+"""The report as text: complete, inert, private things left out."""
+
+from __future__ import annotations
+
+import json
+import re
+from dataclasses import replace
+from html.parser import HTMLParser
+
+import pandas as pd
+import pytest
+
+from phenology.report import render_report
+from phenology.report.first_page import first_page
+from phenology.report.tables import report_tables
+
+
+@pytest.fixture(scope="module")
+def report(assessment) -> str:
+    return render_report(assessment)
+
+
+class Elements(HTMLParser):
+    """Every element with its attributes, and the text outside scripts and styles."""
+
+    def __init__(self, html: str) -> None:
+        super().__init__()
+        self.found: list[tuple[str, dict[str, str | None]]] = []
+        self.text: list[str] = []
+        self._raw = False
+        self.feed(html)
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.found.append((tag, dict(attrs)))
+        self._raw = tag in ("script", "style")
+
+    def handle_endtag(self, tag: str) -> None:
+        self._raw = False
+
+    def handle_data(self, data: str) -> None:
+        if not self._raw:
+            self.text.append(data)
+
+
+def test_all_parts_are_there_and_linked(report) -> None:
+    elements = Elements(report)
+    ids = [attrs["id"] for _, attrs in elements.found if "id" in attrs]
+    assert len(ids) == len(set(ids))
+    links = [str(attrs["href"]) for tag, attrs in elements.found if tag == "a"]
+    assert links
+    assert all(link.startswith("#") and link[1:] in ids for link in links)
+    for anchor in ("in-short", "when", "fuel", "sites", "not-answered", "data", "welfare"):
+        assert anchor in ids
+
+
+def test_it_asks_for_nothing_from_outside(report) -> None:
+    for tag, attrs in Elements(report).found:
+        assert not {"src", "srcset", "action"} & set(attrs), tag
+    assert "sourceMappingURL" not in report
+    policy = re.search(r'Content-Security-Policy" content="([^"]+)"', report)
+    assert policy is not None
+    assert policy[1].startswith("default-src &#39;none&#39;")
+    assert "unsafe-eval" not in policy[1]
+
+
+def test_it_stays_small(report) -> None:
+    assert len(report.encode()) < 4e6
+
+
+def test_private_things_are_left_out(report, assessment) -> None:
+    told = report[: report.index("<footer>")]  # what follows is our scripts and the vendored ones
+    for secret in (
+        "Q. Private",
+        "gate key",
+        "TEST-0000",
+        "33.4712",
+        "-108.9123",
+        "Upper fork",
+        "2412",
+    ):
+        assert secret not in told
+    assert assessment.study.folder.resolve().as_posix() not in report
+
+
+def test_hostile_text_in_every_field_is_inert(report, hostile_assessment) -> None:
+    html = render_report(hostile_assessment)
+    honest, hostile = Elements(report), Elements(html)
+    assert [tag for tag, _ in hostile.found if tag in ("script", "img", "iframe")] == [
+        tag for tag, _ in honest.found if tag == "script"
+    ]
+    assert not any(name.startswith("on") for _, attrs in hostile.found for name in attrs)
+    text = " ".join(hostile.text)
+    assert "<script>alert(1)</script>" in text  # shown, as text
+    assert "{{7*7}}" in text
+    for sign in "\x1b\u202e\u2028":
+        assert sign not in html
+    assert "x" * 1000 not in html
+
+
+def test_refusals_and_narrowed_answers_are_told(report, assessment) -> None:
+    text = " ".join(Elements(report).text)
+    assert "birds were already there when sampling began" in text
+    assert "fewer than 20 birds were seen again" in text
+    assert assessment.narrowed[0] in text
+
+
+def test_methods_give_equations_sources_versions_seed_and_hashes(report) -> None:
+    text = " ".join(Elements(report).text)
+    for part in ("negative binomial", "log μ = a · log effort", "10.1080/01621459.1986.10478240",
+                 "seed 7", "0.1.0", "0" * 64, "Natural Earth", "largest R-hat"):  # fmt: skip
+        assert part in text
+
+
+WORDS_OF_THE_TRADE_OF_NUMBERS = (
+    "posterior", "prior", "interval", "likelihood", "lean mass", "NaN", "nan ", "basis",
+    "quantile", "standard deviation", "log ", "_",
+)  # fmt: skip
+
+
+def test_the_first_page_needs_no_training(assessment) -> None:
+    section = first_page(assessment, report_tables(assessment))
+    text = " ".join(line for block in section.blocks for line in block.lines)
+    for word in WORDS_OF_THE_TRADE_OF_NUMBERS:
+        assert word not in text, word
+    assert "Not sampled: 2031 (anywhere)" in text
+    assert (
+        "Selasphorus rufus young female, passage birds, at fork in 2032: most birds about" in text
+    )
+    assert "Count birds away from the feeders" in text
+
+
+def test_a_run_that_answers_nothing_still_reports(assessment) -> None:
+    estimates = assessment.estimates[assessment.estimates["basis"] == "refused"]
+    bare = replace(
+        assessment,
+        estimates=estimates,
+        curves=assessment.curves.iloc[:0],
+        captures=assessment.captures.drop(
+            columns=[c for c in assessment.captures if c.startswith(("lean_", "fuel_"))]
+        ),
+        diagnostics=pd.DataFrame(),
+        study=replace(assessment.study, findings=assessment.study.findings.iloc[:0]),
+    )
+    html = render_report(bare)
+    assert "do not yet carry an answer about dates or fuel" in html
+    assert 'id="fuel"' not in html
+    assert "fewer than 20 birds were seen again" in html
+
+
+def test_specifications_are_json_that_cannot_leave_its_element(report) -> None:
+    specs = re.findall(r'<script type="application/json">(.*?)</script>', report, re.DOTALL)
+    assert len(specs) >= 8
+    for spec in specs:
+        assert not set("<>&\u2028") & set(spec)
+        assert {"spec", "data"} == set(json.loads(spec))
