@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
 import pandas as pd
 
@@ -50,8 +50,7 @@ class Words:
 
     lines: tuple[str, ...]
     heading: str = ""
-    as_list: bool = False
-    quiet: bool = False
+    look: Literal["paragraphs", "list", "equations", "quiet"] = "paragraphs"
 
 
 Block = Figure | Drawing | Table | Words
@@ -120,4 +119,4 @@ def _cell(value: object) -> str:
 
 def points(lines: Sequence[str], heading: str = "") -> Words:
     """A list of sentences."""
-    return Words(tuple(lines), heading=heading, as_list=True)
+    return Words(tuple(lines), heading=heading, look="list")

@@ -80,7 +80,7 @@ def first_page(assessment: Assessment, tables: dict[str, pd.DataFrame]) -> Secti
                 "and does not replace, the judgement of licensed practitioners and managers, and "
                 "it authorises no capture.",
             ),
-            quiet=True,
+            look="quiet",
         )
     )
     return section

@@ -25,7 +25,7 @@ def methods_section(assessment: Assessment) -> Section:
             continue
         section.add(
             Words((method["what"],), heading=method["title"]),
-            Words(tuple(method["equations"]), as_list=True),
+            Words(tuple(method["equations"]), look="equations"),
             points(method["assumptions"], "Assumes"),
             points(method["distrust"], "Do not believe it when"),
         )

@@ -85,6 +85,8 @@
     const { spec, data } = JSON.parse(figure.querySelector("script").textContent);
     const place = figure.querySelector(".chart");
     spec.datasets = Object.fromEntries(Object.entries(data).map(([name, columns]) => [name, rowsOf(columns)]));
+    spec.config.header.labelLimit = Math.max(200, place.clientWidth - 50);
+    if (place.clientWidth < 480) spec.config.axisY = { labelLimit: 110 };
     const compiled = vegaLite.compile(spec).spec;
     const view = new vega.View(vega.parse(compiled, null, { ast: true }), {
       expr: expressionInterpreter,

@@ -76,7 +76,7 @@ def test_private_things_are_left_out(report, assessment) -> None:
         "33.4712",
         "-108.9123",
         "Upper fork",
-        "2412",
+        "2,412",
     ):
         assert secret not in told
     assert assessment.study.folder.resolve().as_posix() not in report
