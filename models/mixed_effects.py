@@ -20,9 +20,11 @@ from phenology.models.refusal import Refused
 _TAIL_DF = 5.0  # of the Student proposal, heavier than the posterior it stands for
 _WIDER = 1.2  # spread of the proposal over that of the posterior
 _LEAST_LOG_SD = np.log(1e-4)  # of the outcome's spread: a random effect smaller than that is none
-_LARGEST_LOG_SD = np.log(20.0)
+_LARGEST_LOG_SD = np.log(20.0)  # and one larger than that leaves nothing for the others
 _ROUNDS = 3
-_BATCH_CELLS = 4_000_000
+_CANDIDATES = 300  # proposals weighted in a round, and for outcomes on the same rows
+_CANDIDATES_EACH = 40  # for a data set with rows of its own
+_BATCH_CELLS = 300_000  # numbers in the matrices of one batch, to stay in the cache
 
 
 @dataclass(frozen=True)
@@ -61,38 +63,35 @@ class RestrictedEstimate:
 
 
 @dataclass(frozen=True)
-class _Conditional:
-    """Given the standard deviations: Cholesky factors, solutions and marginal densities."""
+class _System:
+    """Normal equations of the coefficients at S sets of standard deviations."""
 
-    factor: Array  # (S, P, P), lower
-    mean: Array  # (S, P, D)
-    log_density: Array  # (S, D)
+    matrix: Array  # (S, P, P)
+    right: Array  # (S, P, D)
+    square: Array  # (S, D)
+    log_det: Array  # (S,), of all but the matrix
 
 
-def _condition(sums: RowSums, prior: Prior | None, log_sds: Array) -> _Conditional:
-    """Integrate the coefficients out at S sets of log standard deviations, shape (S, K)."""
+def _system(sums: RowSums, prior: Prior | None, log_sds: Array) -> _System:
     variance = np.exp(2 * log_sds)
     residual = variance[:, 0]
-    size = sums.products.shape[0]
-    sets, outcomes = len(log_sds), sums.cross.shape[1]
-    matrix = sums.products[None] / residual[:, None, None]
-    right = sums.cross[None] / residual[:, None, None]
-    square = sums.square[None] / residual[:, None]
-    log_det = np.zeros(sets)
+    size, outcomes = sums.cross.shape
+    sets = len(log_sds)
+    matrix = sums.products / residual[:, None, None]
+    right = sums.cross / residual[:, None, None]
+    square = sums.square / residual[:, None]
+    log_det = sums.rows * np.log(residual) - sums.log_weight
     if sums.cell_size.size:
         spread = variance[:, -1:]
         total = residual[:, None] + sums.cell_size * spread
         taken = spread / (residual[:, None] * total)
-        matrix = matrix - (taken @ sums.cell_products.reshape(-1, size * size)).reshape(
-            sets, size, size
-        )
-        right = right - (taken @ sums.cell_cross.reshape(-1, size * outcomes)).reshape(
+        matrix -= (taken @ sums.cell_products.reshape(-1, size * size)).reshape(sets, size, size)
+        right -= (taken @ sums.cell_cross.reshape(-1, size * outcomes)).reshape(
             sets, size, outcomes
         )
-        square = square - taken @ sums.cell_square
+        square -= taken @ sums.cell_square
         log_det += (sums.cell_number * np.log(total / residual[:, None])).sum(axis=1)
-    precision = np.zeros((sets, size))
-    mean = np.zeros(size)
+    precision, mean = np.zeros((sets, size)), np.zeros(size)
     if prior is not None:
         precision[:, : sums.design] = prior.coefficient_sd**-2.0
         mean[: sums.design] = prior.coefficient_mean
@@ -100,32 +99,54 @@ def _condition(sums: RowSums, prior: Prior | None, log_sds: Array) -> _Condition
     for number, count in enumerate(sums.counts):
         precision[:, start : start + count] = 1 / variance[:, 1 + number, None]
         start += count
+    matrix[:, np.arange(size), np.arange(size)] += precision
+    right += (precision * mean)[:, :, None]
+    square += (precision * mean**2).sum(axis=1)[:, None]
+    log_det -= np.log(np.where(precision > 0, precision, 1.0)).sum(axis=1)
+    return _System(matrix, right, square, log_det)
+
+
+def _log_density(sums: RowSums, prior: Prior | None, log_sds: Array) -> Array:
+    """Marginal density of log standard deviations, (S, K), for each outcome; shape (S, D)."""
+    at_once = max(1, _BATCH_CELLS // sums.products.size)
+    parts = [
+        _log_density_of_batch(sums, prior, log_sds[begin : begin + at_once])
+        for begin in range(0, len(log_sds), at_once)
+    ]
+    return np.concatenate(parts)
+
+
+def _log_density_of_batch(sums: RowSums, prior: Prior | None, log_sds: Array) -> Array:
+    system = _system(sums, prior, log_sds)
+    size, outcomes = sums.cross.shape
     places = np.arange(size)
-    matrix = matrix.copy()
-    matrix[:, places, places] += precision
-    right = right + (precision * mean)[:, :, None]
-    factor = np.asarray(np.linalg.cholesky(matrix), dtype=float)
-    half = _forward(factor, right)
-    solution = _backward(factor, half)
-    proper = np.where(precision > 0, precision, 1.0)
-    log_det += 2 * np.log(factor[:, places, places]).sum(axis=1) - np.log(proper).sum(axis=1)
-    log_det += sums.rows * np.log(residual) - sums.log_weight
-    fit = square + (precision * mean**2).sum(axis=1)[:, None] - (half**2).sum(axis=1)
+    if outcomes == 1:  # the Cholesky factor of matrix, right side and square holds their fit too
+        bordered = np.empty((len(log_sds), size + 1, size + 1))
+        bordered[:, :size, :size] = system.matrix
+        bordered[:, size, :size] = system.right[:, :, 0]
+        bordered[:, size, size] = system.square[:, 0]
+        factor = np.asarray(np.linalg.cholesky(bordered), dtype=float)
+        fit = factor[:, size, size][:, None] ** 2
+    else:
+        factor = np.asarray(np.linalg.cholesky(system.matrix), dtype=float)
+        explained = [
+            (solve_triangular(one, right, lower=True, check_finite=False) ** 2).sum(axis=0)
+            for one, right in zip(factor, system.right, strict=True)
+        ]
+        fit = system.square - np.stack(explained)
+    log_det = system.log_det + 2 * np.log(factor[:, places, places]).sum(axis=1)
     log_density = -0.5 * (log_det[:, None] + fit)
     if prior is not None:
         scaled = np.exp(log_sds) / prior.sd_scale
-        log_density = log_density + (log_sds - 0.5 * scaled**2).sum(axis=1)[:, None]
-    return _Conditional(factor, solution, log_density)
+        log_density += (log_sds - 0.5 * scaled**2).sum(axis=1)[:, None]
+    return np.asarray(log_density)
 
 
-def _forward(factor: Array, right: Array) -> Array:
-    return np.stack(
-        [solve_triangular(one, side, lower=True) for one, side in zip(factor, right, strict=True)]
-    )
-
-
-def _backward(factor: Array, half: Array) -> Array:
-    return np.stack([solve_triangular(one.T, side) for one, side in zip(factor, half, strict=True)])
+def _solve(sums: RowSums, prior: Prior | None, log_sds: Array) -> tuple[Array, Array]:
+    """Lower Cholesky factor, (P, P), and mean of the coefficients, (P, D), at one set."""
+    system = _system(sums, prior, log_sds[None])
+    factor = np.linalg.cholesky(system.matrix[0])
+    return factor, cho_solve((factor, True), system.right[0])
 
 
 def restricted_estimate(sums: RowSums) -> RestrictedEstimate:
@@ -141,10 +162,14 @@ def restricted_estimate(sums: RowSums) -> RestrictedEstimate:
     [0.816, 3.488]
     """
     first = sums.outcome(0)
-    best = _mode(first, None)
-    found = _condition(first, None, best[None])
-    covariance = cho_solve((found.factor[0], True), np.eye(first.products.shape[0]))
-    return RestrictedEstimate(np.exp(best), found.mean[0, :, 0], covariance)
+    return generalised_least_squares(first, np.exp(_mode(first, None)))
+
+
+def generalised_least_squares(sums: RowSums, sds: Array) -> RestrictedEstimate:
+    """Coefficients of the first outcome under flat priors, its standard deviations known."""
+    factor, mean = _solve(sums.outcome(0), None, np.log(sds))
+    covariance = cho_solve((factor, True), np.eye(sums.products.shape[0]))
+    return RestrictedEstimate(sds, mean[:, 0], covariance)
 
 
 def _spread(sums: RowSums) -> float:
@@ -163,7 +188,7 @@ def _mode(sums: RowSums, prior: Prior | None) -> Array:
     unit = np.log(_spread(sums))
 
     def loss(relative: Array) -> float:
-        return -float(_condition(sums, prior, (relative + unit)[None]).log_density[0, 0])
+        return -float(_log_density(sums, prior, (relative + unit)[None])[0, 0])
 
     start = np.full(sums.sds, -1.0)
     start[0] = -0.1
@@ -173,35 +198,39 @@ def _mode(sums: RowSums, prior: Prior | None) -> Array:
 
 
 class _Proposal:
-    """Student distribution of the log standard deviations."""
+    """Student distribution of the log standard deviations, cut where none could be believed."""
 
-    def __init__(self, centre: Array, covariance: Array) -> None:
+    def __init__(self, centre: Array, covariance: Array, log_unit: float) -> None:
         self.centre = centre
+        self._bounds = (log_unit + _LEAST_LOG_SD, log_unit + _LARGEST_LOG_SD)
         values, vectors = np.linalg.eigh(covariance)
         self._root = vectors * np.sqrt(np.clip(values, 1e-6, None)) * _WIDER
 
     def draw(self, count: int, rng: np.random.Generator) -> tuple[Array, Array]:
-        """Draws, shape (count, K), and their log density up to a constant."""
+        """Draws, shape (count, K), and their log density up to a constant; infinite if cut."""
         size = self.centre.size
         scale = np.sqrt(_TAIL_DF / rng.chisquare(_TAIL_DF, count))
         standard = rng.standard_normal((count, size)) * scale[:, None]
         log_density = -0.5 * (_TAIL_DF + size) * np.log1p((standard**2).sum(axis=1) / _TAIL_DF)
-        return self.centre + standard @ self._root.T, log_density
+        drawn = self.centre + standard @ self._root.T
+        inside = np.clip(drawn, *self._bounds)
+        return inside, np.where((inside == drawn).all(axis=1), log_density, np.inf)
 
 
-def _adapt(sums: RowSums, prior: Prior, rng: np.random.Generator, count: int) -> _Proposal:
+def _adapt(sums: RowSums, prior: Prior, rng: np.random.Generator) -> _Proposal:
     """Fit the proposal to the posterior of one data set by repeated weighting."""
     centre = _mode(sums, prior)
-    proposal = _Proposal(centre, np.eye(centre.size) * 0.3**2)
+    log_unit = np.log(_spread(sums))
+    proposal = _Proposal(centre, np.eye(centre.size) * 0.3**2, log_unit)
     for _ in range(_ROUNDS):
-        log_sds, log_proposed = proposal.draw(count, rng)
+        log_sds, log_proposed = proposal.draw(_CANDIDATES, rng)
         log_weight = _log_density(sums, prior, log_sds)[:, 0] - log_proposed
         weight = _normalise(log_weight[:, None])[:, 0]
-        weight = np.minimum(weight, 10 / count)  # a first, poor proposal must not collapse
+        weight = np.minimum(weight, 10 / _CANDIDATES)  # a first, poor proposal must not collapse
         weight /= weight.sum()
         centre = weight @ log_sds
         away = log_sds - centre
-        proposal = _Proposal(centre, (away * weight[:, None]).T @ away)
+        proposal = _Proposal(centre, (away * weight[:, None]).T @ away, log_unit)
     return proposal
 
 
@@ -210,25 +239,15 @@ def _normalise(log_weight: Array) -> Array:
     return np.asarray(weight / weight.sum(axis=0))
 
 
-def _batches(sums: RowSums, count: int) -> list[slice]:
-    at_once = max(1, _BATCH_CELLS // sums.products.size)
-    return [slice(begin, begin + at_once) for begin in range(0, count, at_once)]
-
-
-def _log_density(sums: RowSums, prior: Prior, log_sds: Array) -> Array:
-    parts = [
-        _condition(sums, prior, log_sds[part]).log_density for part in _batches(sums, len(log_sds))
-    ]
-    return np.concatenate(parts)
-
-
 def draw_posterior(
     data: RowSums | Sequence[RowSums],
     prior: Prior,
     rng: np.random.Generator,
-    candidates: int = 400,
+    draws: int = 400,
 ) -> MixedEffectsDraws:
-    """One posterior draw for every outcome, the uncertainty of all standard deviations in it.
+    """Posterior draws of one outcome, or one draw for each of many outcomes.
+
+    The uncertainty of all standard deviations is in them.
 
     The marginal density of the log standard deviations is met by a Student proposal, fitted to
     the first data set; each outcome's draw is chosen among the candidates by its own weights,
@@ -241,25 +260,25 @@ def draw_posterior(
         drivers differ between imputations) with one outcome each.
     prior : Prior
     rng : Generator
-    candidates : int
-        Proposals weighted for each outcome; a tenth of it, where each has its own rows.
+    draws : int
+        Of a single outcome; many outcomes or data sets get one each.
 
     Returns
     -------
     MixedEffectsDraws
-        Draw d belongs to outcome or data set d.
+        With many outcomes or data sets, draw d belongs to the d-th.
 
     Raises
     ------
     Refused
         If the outcome does not vary.
     """
-    first = data if isinstance(data, RowSums) else data[0]
-    proposal = _adapt(first.outcome(0), prior, rng, candidates)
     if isinstance(data, RowSums):
-        return _draw_outcomes(data, prior, proposal, rng, candidates)
-    few = max(20, candidates // 10)
-    each = [_draw_outcomes(sums, prior, proposal, rng, few) for sums in data]
+        proposal = _adapt(data.outcome(0), prior, rng)
+        number = draws if data.cross.shape[1] == 1 else data.cross.shape[1]
+        return _draw(data, prior, proposal, rng, (_CANDIDATES, number))
+    proposal = _adapt(data[0], prior, rng)
+    each = [_draw(sums, prior, proposal, rng, (_CANDIDATES_EACH, 1)) for sums in data]
     return MixedEffectsDraws(
         np.concatenate([one.coefficients for one in each]),
         np.concatenate([one.sds for one in each]),
@@ -267,20 +286,25 @@ def draw_posterior(
     )
 
 
-def _draw_outcomes(
-    sums: RowSums, prior: Prior, proposal: _Proposal, rng: np.random.Generator, candidates: int
+def _draw(
+    sums: RowSums,
+    prior: Prior,
+    proposal: _Proposal,
+    rng: np.random.Generator,
+    numbers: tuple[int, int],
 ) -> MixedEffectsDraws:
+    """Weight so many candidates and draw so many times; outcomes take one draw each."""
+    candidates, draws = numbers
     log_sds, log_proposed = proposal.draw(candidates, rng)
     weight = _normalise(_log_density(sums, prior, log_sds) - log_proposed[:, None])
-    chosen = (rng.random(weight.shape[1]) > np.cumsum(weight, axis=0)).sum(axis=0)
-    chosen = np.minimum(chosen, candidates - 1)
+    chosen = (rng.random(draws) > np.cumsum(weight, axis=0)[:-1]).sum(axis=0)
     size, outcomes = sums.cross.shape
-    coefficients = np.empty((outcomes, size))
+    coefficients = np.empty((draws, size))
     for candidate in np.unique(chosen):
         own = np.flatnonzero(chosen == candidate)
-        found = _condition(sums, prior, log_sds[candidate][None])
-        noise = solve_triangular(found.factor[0].T, rng.standard_normal((size, own.size)))
-        coefficients[own] = (found.mean[0][:, own] + noise).T
+        factor, mean = _solve(sums, prior, log_sds[candidate])
+        noise = solve_triangular(factor.T, rng.standard_normal((size, own.size)))
+        coefficients[own] = (mean[:, own if outcomes > 1 else [0]] + noise).T
     efficiency = float((1 / (weight**2).sum(axis=0)).mean() / candidates)
     return MixedEffectsDraws(coefficients, np.exp(log_sds[chosen]), efficiency)
 
@@ -363,9 +387,7 @@ def fit_mixed_effects(
     if prior is None:
         flat = np.full(columns.shape[1], np.inf)
         prior = Prior(np.zeros(columns.shape[1]), flat, _spread(sums))
-    drawn = draw_posterior(
-        sums.repeated(draws), prior, np.random.default_rng(seed), max(400, draws)
-    )
+    drawn = draw_posterior(sums, prior, np.random.default_rng(seed), draws)
     parts = ["residual", *(effect.name for effect in effects)]
     parts += ["cells"] if cells is not None else []
     fitted = xr.Dataset(

@@ -89,16 +89,6 @@ class RowSums:
             cell_square=self.cell_square[:, one],
         )
 
-    def repeated(self, times: int) -> RowSums:
-        """The sums with a single outcome, as so many outcomes alike."""
-        return replace(
-            self,
-            cross=np.repeat(self.cross, times, axis=1),
-            square=np.repeat(self.square, times),
-            cell_cross=np.repeat(self.cell_cross, times, axis=2),
-            cell_square=np.repeat(self.cell_square, times, axis=1),
-        )
-
 
 def sum_rows(
     outcome: Array,
@@ -130,13 +120,7 @@ def sum_rows(
     weight = np.ones(len(values)) if weights is None else np.asarray(weights, dtype=float)
     kept = weight > 0
     weight, values = weight[kept], values[kept]
-    columns = [np.asarray(design, dtype=float)[kept]]
-    for effect in effects:
-        indicator = np.zeros((len(weight), effect.count))
-        slope = 1.0 if effect.slope is None else effect.slope[kept]
-        indicator[np.arange(len(weight)), effect.level[kept]] = slope
-        columns.append(indicator)
-    full = np.concatenate(columns, axis=1)
+    full = full_columns(design, effects)[kept]
     weighted = full * weight[:, None]
     sums = RowSums(
         products=weighted.T @ full,
@@ -157,6 +141,17 @@ def sum_rows(
     if not (weight == 1.0).all():
         raise ValueError("cells need weights of 0 or 1")
     return _gather_cells(sums, full, values, np.asarray(cells)[kept])
+
+
+def full_columns(design: Array, effects: Sequence[RandomEffect]) -> Array:
+    """The design, then one column a level of each random effect; shape (n, P)."""
+    columns = [np.asarray(design, dtype=float)]
+    for effect in effects:
+        indicator = np.zeros((len(effect.level), effect.count))
+        slope = 1.0 if effect.slope is None else effect.slope
+        indicator[np.arange(len(effect.level)), effect.level] = slope
+        columns.append(indicator)
+    return np.concatenate(columns, axis=1)
 
 
 def _gather_cells(sums: RowSums, full: Array, values: Array, cells: Integers) -> RowSums:

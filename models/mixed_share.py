@@ -1,0 +1,135 @@
+"""Logit mixed model of shares, by nested Laplace: yes or no a bird, crossed random effects."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from phenology.models.laplace import Derivatives, LaplaceFit, fit_laplace
+from phenology.models.mixed_effects import Prior
+from phenology.models.mixed_effects_rows import Array, RandomEffect, full_columns
+
+_START_SD = 0.4
+
+
+@dataclass(frozen=True)
+class ShareDraws:
+    """Posterior draws: coefficients (draw, P), standard deviations (draw, K)."""
+
+    coefficients: Array
+    sds: Array
+
+
+def draw_share_posterior(
+    outcomes: Array,
+    design: Array,
+    effects: tuple[RandomEffect, ...],
+    weights: Array,
+    *,
+    prior: Prior,
+    rng: np.random.Generator,
+) -> ShareDraws:
+    r"""One posterior draw for every imputation of a yes-or-no outcome.
+
+    .. math:: \operatorname{logit} P(y_i = 1) = x_i b + \sum_k u_{k, level(i)},\quad
+              u_k \sim N(0, \tau_k^2)
+
+    The log standard deviations are fitted to the mean of the imputations and drawn from their
+    normal approximation; each imputation's coefficients then come from the normal
+    approximation at their own mode. An empirical logit is no substitute here: most cells hold
+    one to five birds, where it is biased towards one half.
+
+    Parameters
+    ----------
+    outcomes : ndarray, (D, n)
+        0 or 1.
+    design : ndarray, (n, p)
+    effects : tuple of RandomEffect
+    weights : ndarray, (D, n)
+        1 for birds that count in an imputation, 0 for others.
+    prior : Prior
+        Proper normal priors on all coefficients of the design; `sd_scale` on the logit scale.
+    rng : Generator
+
+    Returns
+    -------
+    ShareDraws
+        Draw d belongs to imputation d.
+
+    Raises
+    ------
+    Refused
+        If no mode is found.
+
+    Notes
+    -----
+    Not to be believed with fewer than some ten birds of either answer, or where birds of one day
+    answer alike for a reason that is no driver (a family in one net): days are not an effect.
+
+    References
+    ----------
+    Breslow, N. E. & Clayton, D. G. (1993), J. Am. Stat. Assoc. 88:9,
+    doi:10.1080/01621459.1993.10594284.
+
+    Examples
+    --------
+    >>> rng = np.random.default_rng(1)
+    >>> yes = (rng.random((50, 200)) < 0.7).astype(float)
+    >>> prior = Prior(np.zeros(1), np.array([5.0]), 1.0)
+    >>> drawn = draw_share_posterior(
+    ...     yes, np.ones((200, 1)), (), np.ones((50, 200)), prior=prior, rng=rng)
+    >>> bool(abs(drawn.coefficients.mean() - np.log(0.7 / 0.3)) < 0.1)
+    True
+    """
+    columns = full_columns(design, effects)
+    start = np.zeros(columns.shape[1])
+    counts = tuple(effect.count for effect in effects)
+    mean_weight = weights.mean(axis=0)
+    mean_yes = (weights * outcomes).mean(axis=0)
+    log_sds = np.full(len(counts), np.log(_START_SD))
+    reference = fit_laplace(
+        _derivatives(columns, mean_yes, mean_weight, counts, prior), start, log_sds
+    )
+    _, drawn_log_sds = reference.draws(len(outcomes), rng)
+    coefficients = np.empty((len(outcomes), columns.shape[1]))
+    for number, (yes, weight) in enumerate(zip(outcomes, weights, strict=True)):
+        own = _derivatives(columns, yes * weight, weight, counts, prior)
+        coefficients[number] = _draw_given(own, reference, drawn_log_sds[number], rng)
+    return ShareDraws(coefficients, np.exp(drawn_log_sds))
+
+
+def _draw_given(
+    derivatives: Derivatives, reference: LaplaceFit, log_sds: Array, rng: np.random.Generator
+) -> Array:
+    start = reference.theta + reference.theta_slope @ (log_sds - reference.phi)
+    fixed = fit_laplace(lambda theta, _: derivatives(theta, log_sds), start)
+    return np.asarray(fixed.draws(1, rng)[0][0])
+
+
+def _derivatives(
+    columns: Array, yes: Array, trials: Array, counts: tuple[int, ...], prior: Prior
+) -> Derivatives:
+    kept = trials > 0
+    rows, yes, trials = columns[kept], yes[kept], trials[kept]
+    design = columns.shape[1] - sum(counts)
+    mean = np.zeros(columns.shape[1])
+    mean[:design] = prior.coefficient_mean
+
+    def derivatives(theta: Array, log_sds: Array) -> tuple[float, Array, Array]:
+        precision = np.concatenate(
+            [prior.coefficient_sd**-2.0, np.repeat(np.exp(-2 * log_sds), counts)]
+        )
+        logit = rows @ theta
+        share = 1 / (1 + np.exp(-np.clip(logit, -500, 500)))
+        away = theta - mean
+        value = float(
+            (trials * np.logaddexp(0, logit) - yes * logit).sum()
+            + 0.5 * (precision * away**2 - np.log(precision)).sum()
+            + (0.5 * (np.exp(log_sds) / prior.sd_scale) ** 2 - log_sds).sum()
+        )
+        gradient = rows.T @ (trials * share - yes) + precision * away
+        weighted = rows * (trials * share * (1 - share))[:, None]
+        return value, gradient, weighted.T @ rows + np.diag(precision)
+
+    return derivatives

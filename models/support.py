@@ -1,0 +1,437 @@
+"""Support: how bloom, the monsoon, feeders and habitat change an outcome, by role."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+import xarray as xr
+
+from phenology.models.mixed_effects import Prior, draw_posterior
+from phenology.models.mixed_effects_rows import Array, RowSums, full_columns, sum_rows
+from phenology.models.mixed_share import draw_share_posterior
+from phenology.models.refusal import Refused
+from phenology.models.support_design import (
+    BETWEEN,
+    CONTRASTS,
+    WITHIN,
+    RoleDesign,
+    build_design,
+)
+from phenology.quantities import HIGH_QUANTILE, LOW_QUANTILE, ROLES
+
+FEWEST_BIRDS = 30  # of a role, with the outcome measured
+FEWEST_OF_EITHER = 10  # birds with yes and birds with no
+LOGISTIC_SD = np.pi / np.sqrt(3)
+LEAST_EFFICIENCY = 0.02
+OUTSIDE = 0.1  # share of birds beyond what their site has seen, above which we extrapolate
+_REFERENCE = 20  # imputations from which the spread of an outcome is taken
+
+
+@dataclass(frozen=True)
+class RoleFit:
+    """The birds of one role as fitted.
+
+    Attributes
+    ----------
+    design : RoleDesign
+    rows : ndarray of int
+        Places of the role's birds in the input.
+    weight : ndarray, (draw, rows)
+        1 where a bird counts in a draw.
+    coefficients : ndarray, (draw, P)
+        Of the design's columns, then of the levels of its random effects.
+    sds : ndarray, (draw, K)
+    scale : float
+        Standard deviation of the outcome, the unit of the priors.
+    efficiency : float
+    """
+
+    design: RoleDesign
+    rows: npt.NDArray[np.intp]
+    weight: Array
+    coefficients: Array
+    sds: Array
+    scale: float
+    efficiency: float
+
+
+class SupportModel:
+    r"""Effects of drivers on one outcome, for local and passage birds apart.
+
+    .. math:: y_i = a + \sum_d \left[ w_d (x_{di} - \bar x_{d,site}) + b_d \bar x_{d,site}
+              \right] + adjustments + u_{site} + u_{season} + u_{site,season} + u_{group}
+              + v_{site,day} + e_i
+
+    The effect within sites, w, compares a site with itself; that between sites, b, is kept apart
+    because sites differ in more than their drivers. Adjusted for day (cubic) and bait. Shares
+    take the same predictor on the logit scale, without v.
+
+    Parameters
+    ----------
+    kind : {"mean", "share"}
+        A measurement with a mean, or a yes or no a bird (1 or 0).
+    draws : int
+        Posterior draws, where neither outcome nor role comes as draws; else theirs.
+    seed : int
+
+    Attributes
+    ----------
+    roles_ : dict of RoleFit
+        Roles that could be fitted.
+    effects_ : Dataset
+        `effect` (draw, role, driver, definition) for the stated change of the driver; missing
+        where refused. Shares: the mean change of the share over the role's birds.
+    summary_ : DataFrame
+        role, driver, definition, unit, estimate, low, high (90 %), share_prior, birds, refused
+        and note, in words.
+    diagnostics_ : DataFrame
+        statistic, value, threshold, passed, meaning.
+
+    Notes
+    -----
+    Draw d uses the d-th draw of role and outcome. Bloom and other drivers enter as their
+    posterior means, not as draws: true bloom scatters about its estimate independently of it,
+    so the slope on the mean is unbiased and the scatter goes to the random effects, whereas
+    regression on draws made without the outcome shrinks the slope.
+
+    Priors: within-site effects N(0, 2 sd of the outcome) for one driver in every eight sampled
+    seasons, in the order of `CONTRASTS`, N(0, 0.5 sd) for the rest, which are named; between
+    sites N(0, 1 sd); standard deviations half-normal on the sd of the outcome.
+
+    Not to be believed where a driver was set by something unmeasured that changes within a site
+    (feeders hung when birds looked thin); where roles are mostly guesses, which dilutes the
+    difference between them; for a season's driver with a handful of seasons.
+
+    References
+    ----------
+    Mundlak, Y. (1978), Econometrica 46:69, doi:10.2307/1913646; van de Pol, M. & Wright, J.
+    (2009), Anim. Behav. 77:753, doi:10.1016/j.anbehav.2008.11.006; Rubin, D. B. (1987), Multiple
+    imputation, doi:10.1002/9780470316696; Carroll, R. J. et al. (2006), Measurement error in
+    nonlinear models, doi:10.1201/9781420010138, on regression calibration.
+
+    Examples
+    --------
+    >>> from phenology.models.support_simulated import simulate_support
+    >>> simulated = simulate_support(np.random.default_rng(1), sites=4, seasons=6)
+    >>> model = SupportModel(draws=100).fit(
+    ...     simulated.birds, simulated.outcome, simulated.local)
+    >>> told = model.summary_.set_index(["role", "driver", "definition"])
+    >>> bool(told.loc[("local", "bloom", "within-site"), "low"] < 0)
+    True
+    """
+
+    def __init__(
+        self, kind: Literal["mean", "share"] = "mean", draws: int = 200, seed: int = 1
+    ) -> None:
+        self.kind = kind
+        self.draws = draws
+        self.seed = seed
+
+    def fit(
+        self, birds: pd.DataFrame, outcome: npt.ArrayLike, local: npt.ArrayLike
+    ) -> SupportModel:
+        """Fit to birds in the hand.
+
+        Parameters
+        ----------
+        birds : DataFrame
+            `site`, `season`, `day` [days]; where known `group`, `baited` and drivers: `bloom`
+            (bloom index, 0 = this site's normal for the day), `feeders` (1 up, 0 none),
+            `monsoon_onset` [day of year], `monsoon_strength` [standard deviations of rain],
+            `habitat` [share of area], `events` (1 after, 0 before).
+        outcome : array-like, (n,) or (draw, n)
+            NaN where a bird was not measured.
+        local : array-like, (n,) or (draw, n)
+            Whether each bird is local; or the probability of it, (n,), from which roles are drawn.
+
+        Raises
+        ------
+        Refused
+            If neither role has birds enough.
+        ValueError
+            For arrays that do not fit each other.
+        """
+        rng = np.random.default_rng(self.seed)
+        values, is_local = _aligned(outcome, local, len(birds), self.draws, rng)
+        measured = np.isfinite(values).all(axis=0)
+        self.roles_: dict[str, RoleFit] = {}
+        self.refused_: dict[str, str] = {}
+        for role in ROLES:
+            member = is_local if role == "local" else 1.0 - is_local
+            rows = np.flatnonzero(measured & (member.max(axis=0) > 0))
+            weight = member[:, rows]
+            try:
+                self.roles_[role] = self._fit_role(
+                    birds.iloc[rows], values[:, rows], weight, rows, rng
+                )
+            except Refused as reason:
+                self.refused_[role] = str(reason)
+        if not self.roles_:
+            raise Refused("; ".join(f"{role}: {told}" for role, told in self.refused_.items()))
+        self.effects_ = self._effects()
+        self.summary_ = self._summary()
+        self.diagnostics_ = self._diagnose()
+        return self
+
+    def scenario(
+        self, changes: Mapping[str, npt.ArrayLike], among: npt.ArrayLike | None = None
+    ) -> xr.Dataset:
+        """The same birds on the same days, but with other drivers.
+
+        Parameters
+        ----------
+        changes : mapping of str to array-like, (n,) or scalar
+            New values of drivers for the birds of `fit`. feeders_x_bloom follows.
+        among : array-like of bool, (n,), optional
+            Birds to look at; all by default.
+
+        Returns
+        -------
+        Dataset
+            `actual`, `changed` and `difference`, (draw, role): mean of the outcome over the
+            birds; `extrapolated` (role,) with `reason` (role,), empty where it is not; `birds`.
+
+        Raises
+        ------
+        ValueError
+            For a driver that was not fitted.
+        """
+        parts = [self._scenario_of(role, changes, among) for role in self.roles_]
+        return xr.concat(parts, pd.Index(list(self.roles_), name="role"))
+
+    def _fit_role(
+        self,
+        birds: pd.DataFrame,
+        outcome: Array,
+        weight: Array,
+        rows: npt.NDArray[np.intp],
+        rng: np.random.Generator,
+    ) -> RoleFit:
+        mean_weight = weight.mean(axis=0)
+        _require_birds(outcome, weight, self.kind)
+        design = build_design(birds, mean_weight)
+        scale = _scale(outcome, weight) if self.kind == "mean" else float(LOGISTIC_SD)
+        prior_sd = design.prior_sd * scale
+        if self.kind == "share":
+            prior_sd = np.where(np.isinf(prior_sd), 3 * scale, prior_sd)
+        prior = Prior(np.zeros(len(prior_sd)), prior_sd, scale if self.kind == "mean" else 1.0)
+        efficiency = 1.0
+        if self.kind == "share":
+            drawn = draw_share_posterior(
+                outcome, design.columns, design.effects, weight, prior=prior, rng=rng
+            )
+            coefficients, sds = drawn.coefficients, drawn.sds
+        else:
+            found = draw_posterior(_sums(design, outcome, weight), prior, rng, len(outcome))
+            coefficients, sds, efficiency = found.coefficients, found.sds, found.efficiency
+        return RoleFit(design, rows, weight, coefficients, sds, scale, efficiency)
+
+    def _effects(self) -> xr.Dataset:
+        drivers = [
+            name for name in CONTRASTS if any(name in fit.design.within for fit in
+                                              self.roles_.values())
+        ]  # fmt: skip
+        draws = len(next(iter(self.roles_.values())).coefficients)
+        effect = np.full((draws, len(self.roles_), len(drivers), 2), np.nan)
+        for place, fit in enumerate(self.roles_.values()):
+            for number, driver in enumerate(drivers):
+                for side, definition in enumerate((WITHIN, BETWEEN)):
+                    column = fit.design.within if side == 0 else fit.design.between
+                    if driver in column and (driver, definition) not in fit.design.refused:
+                        effect[:, place, number, side] = self._effect(fit, driver, column[driver])
+        return xr.Dataset(
+            {"effect": (("draw", "role", "driver", "definition"), effect)},
+            coords={
+                "role": list(self.roles_),
+                "driver": drivers,
+                "definition": [WITHIN, BETWEEN],
+                "unit": ("driver", [CONTRASTS[name].unit for name in drivers]),
+            },
+        )
+
+    def _effect(self, fit: RoleFit, driver: str, column: int) -> Array:
+        contrast = CONTRASTS[driver]
+        step = fit.coefficients[:, column] * contrast.change
+        if self.kind == "mean":
+            return step
+        full = full_columns(fit.design.columns, fit.design.effects)
+        logit = fit.coefficients @ full.T
+        before = logit
+        if contrast.switches:
+            before = logit - fit.coefficients[:, [column]] * fit.design.values[driver]
+        return _mean_over(_share(before + step[:, None]) - _share(before), fit.weight)
+
+    def _summary(self) -> pd.DataFrame:
+        records = []
+        for role, fit in self.roles_.items():
+            birds = round(float(fit.weight.mean(axis=0).sum()))
+            told = dict.fromkeys(
+                (driver, definition)
+                for driver in self.effects_["driver"].values.tolist()
+                for definition in (WITHIN, BETWEEN)
+            )
+            told |= dict.fromkeys(fit.design.refused)
+            for driver, definition in told:
+                key = {"role": role, "driver": driver, "definition": definition}
+                record = key | {
+                    "unit": CONTRASTS[driver].unit,
+                    "estimate": np.nan, "low": np.nan, "high": np.nan, "share_prior": np.nan,
+                    "birds": birds,
+                    "refused": fit.design.refused.get((driver, definition), ""),
+                    "note": fit.design.notes.get((driver, definition), ""),
+                }  # fmt: skip
+                if not record["refused"]:
+                    draws = self.effects_["effect"].sel(key).values
+                    low, middle, high = np.quantile(draws, [LOW_QUANTILE, 0.5, HIGH_QUANTILE])
+                    record |= {"estimate": middle, "low": low, "high": high}
+                    record["share_prior"] = _share_prior(fit, driver, definition)
+                records.append(record)
+        return pd.DataFrame(records)
+
+    def _diagnose(self) -> pd.DataFrame:
+        checks = [
+            (f"efficiency of the weights, {role}", fit.efficiency, LEAST_EFFICIENCY,
+             fit.efficiency >= LEAST_EFFICIENCY, "proposals met the posterior")
+            for role, fit in self.roles_.items()
+        ]  # fmt: skip
+        columns = ["statistic", "value", "threshold", "passed", "meaning"]
+        return pd.DataFrame(checks, columns=columns)
+
+    def _scenario_of(
+        self, role: str, changes: Mapping[str, npt.ArrayLike], among: npt.ArrayLike | None
+    ) -> xr.Dataset:
+        fit = self.roles_[role]
+        absent = set(changes) - set(fit.design.values) | (set(changes) & {"feeders_x_bloom"})
+        if absent:
+            raise ValueError(f"no such drivers in the fit: {sorted(absent)}")
+        new = {name: _of_rows(value, fit.rows) for name, value in changes.items()}
+        chosen = (
+            np.ones(len(fit.rows), dtype=bool)
+            if among is None
+            else np.asarray(among, dtype=bool)[fit.rows]
+        )
+        weight = fit.weight[:, chosen]
+        actual = full_columns(fit.design.columns, fit.design.effects)[chosen]
+        changed = actual.copy()
+        changed[:, : fit.design.columns.shape[1]] = fit.design.changed(new)[chosen]
+        means = []
+        for rows in (actual, changed):
+            predicted = fit.coefficients @ rows.T
+            means.append(
+                _mean_over(_share(predicted) if self.kind == "share" else predicted, weight)
+            )
+        reason = _extrapolation(fit, new, chosen)
+        return xr.Dataset(
+            {
+                "actual": ("draw", means[0]),
+                "changed": ("draw", means[1]),
+                "difference": ("draw", means[1] - means[0]),
+                "extrapolated": bool(reason),
+                "reason": reason,
+                "birds": round(float(weight.mean(axis=0).sum())),
+            }
+        )
+
+
+def _aligned(
+    outcome: npt.ArrayLike, local: npt.ArrayLike, birds: int, draws: int, rng: np.random.Generator
+) -> tuple[Array, Array]:
+    """Outcome and role, both (draw, bird); roles given as chances are drawn."""
+    values, is_local = (np.asarray(array, dtype=float) for array in (outcome, local))
+    given = {array.shape[0] for array in (values, is_local) if array.ndim == 2}
+    if len(given) > 1 or any(array.shape[-1] != birds for array in (values, is_local)):
+        raise ValueError(
+            f"{birds} birds, but outcome {values.shape} and local {is_local.shape}: their last "
+            "dimension must be the birds, and draws must be equal in number"
+        )
+    number = given.pop() if given else draws
+    if is_local.ndim == 1:
+        is_local = np.broadcast_to(is_local, (number, birds))
+        if ((is_local > 0) & (is_local < 1)).any():
+            is_local = rng.random((number, birds)) < is_local
+    return np.broadcast_to(values, (number, birds)), np.asarray(is_local, dtype=float)
+
+
+def _sums(design: RoleDesign, outcome: Array, weight: Array) -> RowSums | list[RowSums]:
+    """Sums of the rows: once where roles are certain, else for every draw."""
+    if (weight == weight[0]).all():
+        distinct = outcome[:1] if (outcome == outcome[0]).all() else outcome
+        return sum_rows(distinct.T, design.columns, design.effects, weight[0], design.cells)
+    return [
+        sum_rows(one, design.columns, design.effects, counts, design.cells)
+        for one, counts in zip(outcome, weight, strict=True)
+    ]
+
+
+def _require_birds(outcome: Array, weight: Array, kind: str) -> None:
+    birds = float(weight.mean(axis=0).sum())
+    if weight.sum(axis=1).min(initial=np.inf) < FEWEST_BIRDS or birds < FEWEST_BIRDS:
+        raise Refused(f"{birds:.0f} birds, {FEWEST_BIRDS} needed")
+    if kind == "share":
+        yes = float((weight * outcome).mean(axis=0).sum())
+        if min(yes, birds - yes) < FEWEST_OF_EITHER:
+            raise Refused(
+                f"{yes:.0f} birds with yes and {birds - yes:.0f} with no, "
+                f"{FEWEST_OF_EITHER} of either needed"
+            )
+
+
+def _scale(outcome: Array, weight: Array) -> float:
+    spreads = [
+        float(one[counts > 0].std())
+        for one, counts in zip(outcome[:_REFERENCE], weight[:_REFERENCE], strict=True)
+    ]
+    if not np.mean(spreads) > 0:
+        raise Refused("the outcome is the same for every bird: nothing can be learned")
+    return float(np.mean(spreads))
+
+
+def _share_prior(fit: RoleFit, driver: str, definition: str) -> float:
+    place = (fit.design.within if definition == WITHIN else fit.design.between)[driver]
+    prior_sd = fit.design.prior_sd[place] * fit.scale
+    return float(min(1.0, fit.coefficients[:, place].var() / prior_sd**2))
+
+
+def _share(logit: Array) -> Array:
+    return np.asarray(1 / (1 + np.exp(-np.clip(logit, -500, 500))))
+
+
+def _mean_over(values: Array, weight: Array) -> Array:
+    return np.asarray((values * weight).sum(axis=1) / np.maximum(weight.sum(axis=1), 1e-12))
+
+
+def _of_rows(value: npt.ArrayLike, rows: npt.NDArray[np.intp]) -> Array:
+    new = np.asarray(value, dtype=float)
+    return np.full(len(rows), float(new)) if new.ndim == 0 else new[rows]
+
+
+def _extrapolation(fit: RoleFit, new: Mapping[str, Array], chosen: npt.NDArray[np.bool_]) -> str:
+    """Why a scenario lies outside the data; empty if it does not."""
+    site = next(
+        (effect.level for effect in fit.design.effects if effect.name == "site"),
+        np.zeros(len(fit.rows), dtype=np.intp),
+    )
+    counts = fit.weight.mean(axis=0)
+    reasons = []
+    for name, value in new.items():
+        moved = chosen & (np.abs(value - fit.design.values[name]) > 1e-9)
+        if not moved.any():
+            continue
+        refused = fit.design.refused.get((name, WITHIN), "")
+        if refused:
+            reasons.append(f"{name}: {refused}")
+            continue
+        seen = pd.Series(fit.design.values[name]).groupby(site)
+        slack = 0.05 * abs(CONTRASTS[name].change)
+        beyond = (value < seen.transform("min").to_numpy() - slack) | (
+            value > seen.transform("max").to_numpy() + slack
+        )
+        share = float(np.average(beyond[chosen], weights=counts[chosen]))
+        if share > OUTSIDE:
+            reasons.append(f"{name}: never seen so at the site, for {share:.0%} of the birds")
+    return "; ".join(reasons)

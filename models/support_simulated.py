@@ -1,0 +1,318 @@
+"""Studies from the support model's own family, with their truth, and how well it comes back."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from phenology.models.mixed_effects import generalised_least_squares
+from phenology.models.mixed_effects_rows import Array, sum_rows
+from phenology.models.refusal import Refused
+from phenology.models.support import LOGISTIC_SD, SupportModel
+from phenology.models.support_design import CONTRASTS, WITHIN, RoleDesign, build_design
+from phenology.quantities import ROLES
+
+FeederPlacing = Literal["by_chance", "by_need", "by_quality", "never_varying"]
+SDS = {"site": 0.5, "season": 0.3, "site_season": 0.25, "group": 0.3, "cell": 0.2, "bird": 1.0}
+DAYS = np.arange(185, 266, 7)
+GROUPS = ("adult female", "adult male", "young")
+_DRIVERS = ("bloom", "feeders", "monsoon_onset", "feeders_x_bloom")
+_TO_90 = 3.2897  # width of the central 90 % of a normal distribution, in standard deviations
+
+
+@dataclass(frozen=True)
+class SimulatedSupport:
+    """A study and what made it.
+
+    Attributes
+    ----------
+    birds : DataFrame
+        As `SupportModel.fit` takes them.
+    outcome : ndarray, (n,)
+    p_local : ndarray, (n,)
+        Chance of being local as a calibrated model would give it.
+    local : ndarray of bool, (n,)
+        What each bird is.
+    truth : DataFrame
+        role, driver, effect (for the change of `CONTRASTS`), oracle_width: of the 90 % interval
+        of one who knows roles and standard deviations.
+    """
+
+    birds: pd.DataFrame
+    outcome: Array
+    p_local: Array
+    local: npt.NDArray[np.bool_]
+    truth: pd.DataFrame
+
+
+def simulate_support(
+    rng: np.random.Generator,
+    *,
+    sites: int = 8,
+    seasons: int = 12,
+    birds_a_season: float = 30.0,
+    feeders: FeederPlacing = "by_chance",
+    effects: Mapping[str, Mapping[str, float]] | None = None,
+    kind: Literal["mean", "share"] = "mean",
+    bloom_reliability: float = 1.0,
+    roles_known: float = 1.0,
+) -> SimulatedSupport:
+    """Simulate birds of both roles at some sites and seasons.
+
+    Parameters
+    ----------
+    rng : Generator
+    sites, seasons : int
+    birds_a_season : float
+        Expected birds a site and season, both roles together.
+    feeders : str
+        Hung by chance, where and when bloom is poor, at the better sites, or always everywhere.
+    effects : mapping of role to mapping of driver to float, optional
+        Effects for the changes of `CONTRASTS`, in standard deviations of a bird (times the
+        logistic's for shares); drawn from −.5, 0 and .5 by default. That of bloom holds without
+        feeders.
+    kind : {"mean", "share"}
+    bloom_reliability : float
+        Share of the variance of bloom that its estimate knows.
+    roles_known : float
+        Share of birds whose role is certain.
+
+    Examples
+    --------
+    >>> simulated = simulate_support(np.random.default_rng(2), sites=2, seasons=2)
+    >>> sorted(simulated.truth["driver"].unique())
+    ['bloom', 'feeders', 'feeders_x_bloom', 'monsoon_onset']
+    """
+    if effects is None:
+        effects = {
+            role: {driver: float(rng.choice([-0.5, 0.0, 0.5])) for driver in _DRIVERS}
+            for role in ROLES
+        }
+    quality = rng.normal(0, SDS["site"], sites)
+    counts = rng.poisson(birds_a_season, (sites, seasons))
+    site, season = (places.ravel().repeat(counts.ravel()) for places in np.indices(counts.shape))
+    visit = rng.integers(DAYS.size, size=site.size)
+    cell = (site * seasons + season) * DAYS.size + visit
+    known_bloom, bloom = _bloom(rng, sites, seasons, bloom_reliability)
+    onset = _onset(rng, sites, seasons)
+    up = _feeders(rng, feeders, quality, known_bloom)
+    p_local = np.where(
+        rng.random(site.size) < roles_known,
+        (rng.random(site.size) < 0.5).astype(float),
+        rng.beta(1.0, 1.0, site.size),
+    )
+    local = rng.random(site.size) < p_local
+    group = rng.integers(len(GROUPS), size=site.size)
+    birds = pd.DataFrame(
+        {
+            "site": [f"site{number + 1}" for number in site],
+            "season": 2031 + season,
+            "day": DAYS[visit],
+            "group": np.array(GROUPS)[group],
+            "bloom": known_bloom.ravel()[cell],
+            "feeders": up.ravel()[cell],
+            "monsoon_onset": onset[site, season],
+        }
+    )
+    base = (
+        quality[site]
+        + rng.normal(0, SDS["season"], seasons)[season]
+        + rng.normal(0, SDS["site_season"], sites * seasons)[site * seasons + season]
+        + rng.normal(0, SDS["group"], len(GROUPS))[group]
+        + rng.normal(0, SDS["cell"] if kind == "mean" else 0.0, up.size)[cell]
+        + 0.2 * np.sin((DAYS[visit] - 185) / 40)
+    )
+    truly = birds.assign(bloom=bloom.ravel()[cell])
+    linear = base + np.where(
+        local, _response(truly, effects["local"]), _response(truly, effects["passage"])
+    )
+    if kind == "mean":
+        outcome = linear + rng.normal(0, SDS["bird"], site.size)
+        truth = _truth_of_means(birds, local, effects)
+    else:
+        outcome = (rng.random(site.size) < _share(LOGISTIC_SD * linear)).astype(float)
+        truth = _truth_of_shares(truly, local, effects, linear)
+    return SimulatedSupport(birds, outcome, p_local, local, truth)
+
+
+def _bloom(
+    rng: np.random.Generator, sites: int, seasons: int, reliability: float
+) -> tuple[Array, Array]:
+    """Bloom index as estimated and as it is, (site, season, visit)."""
+
+    def layer(share: float) -> Array:
+        drawn: Array = (
+            rng.normal(0, 0.3, (sites, 1, 1))
+            + rng.normal(0, 0.4, (1, seasons, 1))
+            + rng.normal(0, 0.4, (sites, seasons, 1))
+            + rng.normal(0, 0.2, (sites, seasons, DAYS.size))
+        )
+        return float(np.sqrt(share)) * drawn
+
+    known = layer(reliability)
+    return known, known + layer(1 - reliability)
+
+
+def _onset(rng: np.random.Generator, sites: int, seasons: int) -> Array:
+    return np.asarray(
+        185
+        + rng.normal(0, 9, (1, seasons))
+        + rng.normal(0, 4, (sites, 1))
+        + rng.normal(0, 2, (sites, seasons))
+    )
+
+
+def _feeders(
+    rng: np.random.Generator, placing: FeederPlacing, quality: Array, bloom: Array
+) -> Array:
+    """Feeders by site, season and visit: none, all season, or from some visit on."""
+    sites, seasons, visits = bloom.shape
+    if placing == "never_varying":
+        return np.ones(bloom.shape)
+    leaning = {
+        "by_chance": np.zeros((sites, seasons)),
+        "by_need": -4.0 * bloom.mean(axis=2),
+        "by_quality": np.repeat(3.0 * quality[:, None] / SDS["site"], seasons, axis=1),
+    }[placing]
+    hung = rng.random((sites, seasons)) < _share(leaning)
+    start = np.where(
+        rng.random((sites, seasons)) < 0.5, 0, rng.integers(visits, size=(sites, seasons))
+    )
+    return (hung[..., None] & (np.arange(visits) >= start[..., None])).astype(float)
+
+
+def _response(birds: pd.DataFrame, effects: Mapping[str, float]) -> Array:
+    values = birds.assign(feeders_x_bloom=birds["feeders"] * birds["bloom"])
+    slopes = np.array([effects.get(driver, 0.0) / CONTRASTS[driver].change for driver in _DRIVERS])
+    response: Array = values[list(_DRIVERS)].to_numpy(dtype=float) @ slopes
+    return response
+
+
+def _truth_of_means(
+    birds: pd.DataFrame, local: npt.NDArray[np.bool_], effects: Mapping[str, Mapping[str, float]]
+) -> pd.DataFrame:
+    records = []
+    for role in ROLES:
+        member = local == (role == "local")
+        design = build_design(birds[member], np.ones(member.sum()))
+        widths = _oracle_widths(design)
+        for driver in _DRIVERS:
+            effect = effects[role].get(driver, 0.0)
+            if driver == "bloom":  # quoted at the mean of feeders
+                effect += design.feeder_share * effects[role].get("feeders_x_bloom", 0.0)
+            records.append(
+                {"role": role, "driver": driver, "effect": effect, "oracle_width": widths[driver]}
+            )
+    return pd.DataFrame(records)
+
+
+def _oracle_widths(design: RoleDesign) -> dict[str, float]:
+    """Widths by generalised least squares, standard deviations known, no prior."""
+    moving = np.ptp(design.columns, axis=0) > 1e-9
+    moving[0] = True
+    moving[list(design.between.values())] = False
+    sums = sum_rows(
+        np.zeros(len(design.columns)), design.columns[:, moving], design.effects, None, design.cells
+    )
+    sds = np.array([SDS["bird"], *(SDS[effect.name] for effect in design.effects), SDS["cell"]])
+    errors = np.full(len(moving), np.nan)
+    covariance = generalised_least_squares(sums, sds).covariance
+    errors[moving] = np.sqrt(np.diag(covariance)[: moving.sum()])
+    return {
+        driver: float(_TO_90 * errors[column] * abs(CONTRASTS[driver].change))
+        for driver, column in design.within.items()
+    }
+
+
+def _truth_of_shares(
+    birds: pd.DataFrame,
+    local: npt.NDArray[np.bool_],
+    effects: Mapping[str, Mapping[str, float]],
+    linear: Array,
+) -> pd.DataFrame:
+    """Mean change of the share over the birds of a role, at the stated change of a driver."""
+    records = []
+    for role in ROLES:
+        member = local == (role == "local")
+        own, logit = birds[member], LOGISTIC_SD * linear[member]
+        for driver in _DRIVERS[:3]:
+            step = np.full(member.sum(), effects[role].get(driver, 0.0)) * LOGISTIC_SD
+            before = logit - (step * own["feeders"] if driver == "feeders" else 0.0)
+            change = float((_share(before + step) - _share(before)).mean())
+            records.append(
+                {"role": role, "driver": driver, "effect": change, "oracle_width": np.nan}
+            )
+    return pd.DataFrame(records)
+
+
+def _share(logit: Array) -> Array:
+    return np.asarray(1 / (1 + np.exp(-logit)))
+
+
+_SCENARIOS: dict[str, dict[str, object]] = {
+    "feeders by chance": {},
+    "feeders by need": {"feeders": "by_need"},
+    "feeders by quality": {"feeders": "by_quality"},
+    "bloom and roles uncertain": {"bloom_reliability": 0.7, "roles_known": 0.7},
+}
+
+
+def calibration_study(seed: int) -> pd.DataFrame:
+    """Simulate and fit one study of each scenario.
+
+    Parameters
+    ----------
+    seed : int
+
+    Returns
+    -------
+    DataFrame
+        scenario, quantity ("bloom local", …), truth, estimate, low, high, oracle_width.
+    """
+    tables = []
+    for number, (scenario, options) in enumerate(_SCENARIOS.items()):
+        rng = np.random.default_rng([seed, number])
+        simulated = simulate_support(rng, **options)  # type: ignore[arg-type]
+        tables.append(compare_with_truth(simulated, "mean", seed).assign(scenario=scenario))
+    rng = np.random.default_rng([seed, len(_SCENARIOS)])
+    effects = {
+        role: {driver: float(rng.choice([-0.5, 0.0, 0.5])) for driver in _DRIVERS[:3]}
+        for role in ROLES
+    }
+    simulated = simulate_support(rng, kind="share", effects=effects)
+    tables.append(compare_with_truth(simulated, "share", seed).assign(scenario="shares"))
+    return pd.concat(tables, ignore_index=True)
+
+
+def compare_with_truth(
+    simulated: SimulatedSupport, kind: Literal["mean", "share"], seed: int
+) -> pd.DataFrame:
+    """Fit a simulated study and set its within-site effects beside their truth.
+
+    Effects that the model refuses are left out.
+    """
+    try:
+        model = SupportModel(kind, seed=seed).fit(
+            simulated.birds, simulated.outcome, simulated.p_local
+        )
+    except Refused:
+        return pd.DataFrame()
+    told = model.summary_[
+        (model.summary_["definition"] == WITHIN) & (model.summary_["refused"] == "")
+    ]
+    both = told.merge(simulated.truth, on=["role", "driver"])
+    return pd.DataFrame(
+        {
+            "quantity": both["driver"] + " " + both["role"],
+            "truth": both["effect"],
+            "estimate": both["estimate"],
+            "low": both["low"],
+            "high": both["high"],
+            "oracle_width": both["oracle_width"],
+        }
+    )
