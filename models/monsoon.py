@@ -420,8 +420,8 @@ def _wet_interval(rain_mm: Days, start: int, levels: RainLevels) -> tuple[float,
     near, first = _near(rain_mm, start)
     wet_gain = np.log(levels.wet_chance / levels.dry_chance)
     dry_gain = np.log((1 - levels.wet_chance) / (1 - levels.dry_chance))
-    gain: Days = np.where(np.nan_to_num(near) >= WET_DAY_MM, wet_gain, dry_gain)
-    gain = np.where(np.isfinite(near), gain, 0.0) * _news(levels.persistence)
+    wet, known = np.nan_to_num(near) >= WET_DAY_MM, np.isfinite(near)
+    gain = known * (wet * wet_gain + ~wet * dry_gain) * _news(levels.persistence)
     after = np.cumsum(gain[::-1])[::-1]  # log odds of a change on each day, up to a constant
     return _bounds(np.exp(after - after.max()), first, start)
 

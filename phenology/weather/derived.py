@@ -8,6 +8,7 @@ import numpy.typing as npt
 import pandas as pd
 import xarray as xr
 
+from phenology.quantities import HIGH_QUANTILE, LOW_QUANTILE
 from phenology.weather.air import (
     degree_days_baskerville_emin69,
     hours_above,
@@ -19,8 +20,11 @@ RAIN_SHARES = (0.10, 0.25, 0.50, 0.75, 0.90)
 ALLOWED_MISSING = 0.1  # a sum over days may lack this share of them; beyond it is missing
 HARD_FROST_C = -2.2  # 28 °F: common practice for frost that kills soft growth
 DEGREE_DAY_BASE_C = 10.0  # common practice where no species' own base is known
+SUN_STEP_DAYS = 8  # between these days day length is interpolated, to within seconds,
+SUN_SMOOTH_BELOW_DEG = 50.0  # below this latitude
 SPI_BOUND = 3.09  # beyond a thousandth, a few dozen years say no more
 LEAST_SPI_YEARS = 10
+SPI_RESAMPLES = 200
 
 
 @dataclass(frozen=True)
@@ -158,7 +162,7 @@ def day_length_h(
     Notes
     -----
     The sun repeats itself within seconds every four years, so one cycle stands for all. The
-    library's sunrise and sunset are good to half a minute.
+    library's sunrise and sunset are good to a minute.
 
     References
     ----------
@@ -171,19 +175,27 @@ def day_length_h(
     [[14.26]]
     """
     from pvlib.solarposition import sun_rise_set_transit_spa
+    from scipy.interpolate import CubicSpline
 
     in_cycle = ((dates.year - 2021) % 4 * 365 + dates.day_of_year - 1).to_numpy()
-    needed, back = np.unique(in_cycle, return_inverse=True)
-    days = pd.date_range("2021-01-01", "2024-12-31")[needed]
+    every = np.unique(in_cycle)
+    spaced = np.append(np.arange(0, 1460, SUN_STEP_DAYS), 1460)
+    cycle = pd.date_range("2021-01-01", "2024-12-31")
     hours = np.empty((np.size(latitude_deg), len(dates)))
     for site, (latitude, longitude) in enumerate(
         zip(np.asarray(latitude_deg, float), np.asarray(longitude_deg, float), strict=True)
     ):
+        is_smooth = abs(latitude) < SUN_SMOOTH_BELOW_DEG and every.size > spaced.size
+        nodes = spaced if is_smooth else every
         clock = timezone(timedelta(hours=round(longitude / 15)))
-        sun = sun_rise_set_transit_spa(days.tz_localize(clock), latitude, longitude)
+        sun = sun_rise_set_transit_spa(cycle[nodes].tz_localize(clock), latitude, longitude)
         light = (sun["sunset"] - sun["sunrise"]).dt.total_seconds().to_numpy() / 3600
-        is_summer = days.month.isin(range(4, 10)) == (latitude > 0)
-        hours[site] = np.where(np.isnan(light), np.where(is_summer, 24.0, 0.0), light)[back]
+        is_summer = cycle[nodes].month.isin(range(4, 10)) == (latitude > 0)
+        light = np.where(np.isnan(light), np.where(is_summer, 24.0, 0.0), light)
+        if is_smooth:
+            hours[site] = CubicSpline(nodes, light)(in_cycle)
+        else:
+            hours[site] = light[np.searchsorted(nodes, in_cycle)]
     return hours
 
 
@@ -239,33 +251,71 @@ def spi_mckee93(totals_mm: xr.DataArray) -> xr.DataArray:
 
     Notes
     -----
-    With fewer than thirty years the tails are guesses.
+    With fewer than thirty years the tails are guesses: see `spi_bounds`.
 
     References
     ----------
     McKee, T. B., Doesken, N. J. & Kleist, J. (1993). 8th Conference on Applied Climatology,
     179-184. Thom, H. C. S. (1966). WMO Technical Note 81.
     """
+    totals = totals_mm.transpose("site", "season").astype(float)
+    index = _spi_against(totals.to_numpy(), totals.to_numpy())
+    return totals.copy(data=index).assign_attrs(
+        units="1", long_name="standardised precipitation index"
+    )
+
+
+def spi_bounds(totals_mm: xr.DataArray, seed: int) -> tuple[xr.DataArray, xr.DataArray]:
+    """90 % bounds of `spi_mckee93` for not knowing the normal: its years are drawn anew.
+
+    Parameters
+    ----------
+    totals_mm : DataArray
+        On (site, season) [mm].
+    seed : int
+
+    Returns
+    -------
+    low, high : DataArray
+        On (site, season) [standard deviations].
+    """
+    totals = totals_mm.transpose("site", "season").astype(float)
+    values = totals.to_numpy()
+    sites, seasons = values.shape
+    years = np.random.default_rng(seed).integers(0, seasons, (SPI_RESAMPLES, seasons))
+    normal = values[:, years].swapaxes(0, 1).reshape(-1, seasons)  # (draw and site, season)
+    index = _spi_against(np.tile(values, (SPI_RESAMPLES, 1)), normal)
+    draws = index.reshape(SPI_RESAMPLES, sites, seasons)
+    known = np.isfinite(_spi_against(values, values))
+    some = np.where(np.isfinite(draws), draws, np.nan_to_num(np.median(draws, axis=0)))
+    low, high = np.quantile(some, [LOW_QUANTILE, HIGH_QUANTILE], axis=0)
+    return totals.copy(data=np.where(known, low, np.nan)), totals.copy(
+        data=np.where(known, high, np.nan)
+    )
+
+
+def _spi_against(
+    totals: npt.NDArray[np.float64], normal: npt.NDArray[np.float64]
+) -> npt.NDArray[np.float64]:
+    """Index of totals against the distribution of `normal`, row by row."""
     from xclim.indices.stats import fit
 
-    totals = totals_mm.transpose("site", "season").astype(float)
-    wet = totals.where(totals > 0)
-    seasons = pd.to_datetime([f"{season}-01-01" for season in totals["season"].to_numpy()])
     fitted = fit(
-        wet.rename(season="time").assign_coords(time=seasons).assign_attrs(units="mm"),
+        xr.DataArray(
+            np.where(normal > 0, normal, np.nan),
+            {"time": pd.date_range("1801-01-01", periods=normal.shape[1], freq="YS")},
+            ("series", "time"),
+            attrs={"units": "mm"},
+        ),
         dist="gamma",
         method="APP",
         floc=0,
-    ).transpose("site", "dparams")
+    ).transpose("series", "dparams")
     shape, scale = (fitted.sel(dparams=name).to_numpy()[:, None] for name in ("a", "scale"))
-    known = totals.notnull().to_numpy()
-    years = known.sum(axis=1, keepdims=True)
-    dry_share = (totals == 0).to_numpy().sum(axis=1, keepdims=True) / np.maximum(years, 1)
-    index = standard_score_of_gamma(totals.to_numpy(), shape, scale, dry_share)
-    bounded = np.clip(index, -SPI_BOUND, SPI_BOUND)
-    return totals.copy(
-        data=np.where(known & (years >= LEAST_SPI_YEARS), bounded, np.nan)
-    ).assign_attrs(units="1", long_name="standardised precipitation index")
+    years = np.isfinite(normal).sum(axis=1, keepdims=True)
+    dry_share = (normal == 0).sum(axis=1, keepdims=True) / np.maximum(years, 1)
+    index = np.clip(standard_score_of_gamma(totals, shape, scale, dry_share), -SPI_BOUND, SPI_BOUND)
+    return np.where(np.isfinite(totals) & (years >= LEAST_SPI_YEARS), index, np.nan)
 
 
 def standard_score_of_gamma(

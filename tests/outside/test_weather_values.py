@@ -179,6 +179,11 @@ def test_day_length():
 def test_day_length_of_other_years_and_of_the_far_north():
     near = pd.DatetimeIndex(["1987-06-20", "2051-06-20"])
     assert day_length_h([32.2226], [-110.9747], near)[0] == pytest.approx([14.262] * 2, abs=3e-3)
+    cycle = pd.date_range("2021-01-01", "2024-12-31")
+    one_by_one = [day_length_h([41.0], [-106.0], cycle[k : k + 120])[0] for k in (0, 700, 1300)]
+    spaced = day_length_h([41.0], [-106.0], cycle)[0]
+    for k, days in zip((0, 700, 1300), one_by_one, strict=True):
+        assert spaced[k : k + 120] == pytest.approx(days, abs=0.02)
     polar = pd.DatetimeIndex(["2031-06-20", "2031-12-20"])
     assert day_length_h([75.0, -75.0], [20.0, 20.0], polar).tolist() == [[24, 0], [0, 24]]
 

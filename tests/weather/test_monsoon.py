@@ -1,10 +1,13 @@
 """Onset, withdrawal and strength: by hand, by property, and on 500 seasons with a known onset."""
 
 import numpy as np
+import pandas as pd
 import pytest
+import xarray as xr
 from hypothesis import given
 from hypothesis import strategies as st
 
+from phenology.estimates import Estimates
 from phenology.models.monsoon import (
     Regimes,
     dewpoint_onset,
@@ -17,6 +20,7 @@ from phenology.models.monsoon import (
     rain_turns,
     total_with_gaps,
 )
+from phenology.weather.monsoon import find_monsoon, report_monsoon
 
 DRY, MOIST = 2.0, 14.0
 LEVELS = Regimes(DRY, MOIST, 1.5, 0.3)
@@ -230,3 +234,79 @@ def test_dew_point_of_daily_means_comes_early(seasons, found):
     print(f"from daily means {excess:+.2f} °C, onset {earlier.mean():+.2f} ± {error:.2f} d")
     assert excess > 0.2
     assert earlier.mean() < -3 * error
+
+
+@pytest.fixture(scope="module")
+def table(seasons):
+    """Two simulated sites through the door that the command uses."""
+    dates = pd.date_range("2001-01-01", f"{2000 + seasons.onset.shape[1]}-12-31")
+    values = {name: np.full((2, len(dates)), np.nan) for name in ("dewpoint_c", "rain_mm")}
+    for year in range(seasons.onset.shape[1]):
+        first = dates.get_loc(f"{2001 + year}-05-01")
+        span = slice(first, first + seasons.rain_mm.shape[2])
+        values["dewpoint_c"][:, span] = seasons.dewpoint_c[:2, year]
+        values["rain_mm"][:, span] = seasons.rain_mm[:2, year]
+    weather = xr.Dataset(
+        {name: (("site", "date"), array) for name, array in values.items()},
+        coords={"site": ["fork", "saddle"], "date": dates},
+    )
+    return find_monsoon(weather, pd.DataFrame({"site": ["fork", "saddle"]}))
+
+
+def test_the_table_of_years_says_when_how_strong_and_how_sure(seasons, table):
+    years = table.years.set_index(["site", "season"])
+    assert len(years) == 2 * seasons.onset.shape[1]
+    truth = pd.Series(seasons.onset[:2].ravel(), index=years.index).astype(float)
+    day = truth.where(truth >= 0) + pd.Timestamp("2001-05-01").day_of_year
+    apart = (years["onset_day"] - day).dropna()
+    assert apart.abs().median() <= 2
+    bounded = years.dropna(subset=["onset_day"])
+    assert (bounded["onset_low"] <= bounded["onset_day"]).all()
+    assert (bounded["onset_high"] >= bounded["onset_day"]).all()
+    assert years["share_of_normal"].groupby("site").mean().to_numpy() == pytest.approx(1.0)
+    assert years["spi"].corr(years["season_rain_mm"]) > 0.7
+    assert (years["spi_low"] <= years["spi"]).all()
+    assert (years["spi_high"] >= years["spi"]).all()
+    assert years["wet_days"].between(5, 90).all()
+    assert years["longest_break_days"].dropna().between(1, 40).all()
+    assert (table.thresholds["basis"] == "learned").all()
+
+
+def test_bounds_span_both_definitions_where_they_disagree(table):
+    years = table.years[table.years["agreement"].str.startswith("disagree")]
+    turns = table.turns.set_index(["site", "season", "definition"])
+    assert len(years) > 0
+    for row in years.to_dict("records"):
+        both = turns.loc[(row["site"], row["season"])]
+        assert row["onset_low"] == both["onset_low"].min()
+        assert row["onset_high"] == both["onset_high"].max()
+
+
+def test_the_answers_carry_bounds_or_a_reason(table):
+    answers = Estimates()
+    report_monsoon(table, answers)
+    rows = answers.table()
+    told = rows[rows["basis"] == "measured"]
+    assert (told["low"] <= told["estimate"]).all()
+    assert (told["estimate"] <= told["high"]).all()
+    refused = rows[rows["basis"] == "refused"]
+    assert (refused["note"].str.len() > 10).all()
+    assert set(rows["quantity"]) == {"onset_day", "withdrawal_day", "season_rain_mm", "spi"}
+    onset = told[(told["quantity"] == "onset_day") & (told["definition"] == "both definitions")]
+    years = table.years.dropna(subset=["onset_day"])
+    assert onset["estimate"].tolist() == pytest.approx(years["onset_day"].tolist())
+
+
+def test_a_site_without_dew_point_is_judged_by_rain_alone(seasons):
+    dates = pd.date_range("2001-05-01", periods=seasons.rain_mm.shape[2])
+    weather = xr.Dataset(
+        {
+            "rain_mm": (("site", "date"), seasons.rain_mm[:1, 0]),
+            "dewpoint_c": (("site", "date"), np.full((1, len(dates)), np.nan)),
+        },
+        coords={"site": ["fork"], "date": dates},
+    )
+    found = find_monsoon(weather, pd.DataFrame({"site": ["fork"], "elevation_m": [1500.0]}))
+    assert found.thresholds["basis"].tolist() == ["by height"]
+    assert "alone" in found.years["agreement"].iloc[0]
+    assert np.isnan(found.years["spi"].iloc[0])
