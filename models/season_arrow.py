@@ -1,0 +1,124 @@
+"""Linear algebra of the season model: each site-year's own coefficients are eliminated first.
+
+The information matrix has the shape of an arrow: site-years are independent given the shared
+coefficients. With B a site-year's own block and C its border,
+
+    H = [B  C; Cᵀ  D],   Schur complement  D − Σ Cᵀ B⁻¹ C.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import jax
+import jax.numpy as jnp
+import numpy as np
+from jax.scipy.linalg import solve_triangular
+
+from phenology.models.season_density import Coefficients, cell_information, prior_sds
+from phenology.models.season_design import Design, Sizes, driver_columns, touched
+
+Array = jax.Array
+
+
+class Factor(NamedTuple):
+    """Cholesky factors of the information matrix.
+
+    own : (site, season, local, local), lower factor of B
+    border : (site, season, local, touched), own⁻¹ C
+    shared : (shared, shared), lower factor of the Schur complement
+    information : (site, season, touched, touched), what a site-year's counts add to the
+        Schur complement
+    """
+
+    own: Array
+    border: Array
+    shared: Array
+    information: Array
+
+
+def column_weights(design: Design, sizes: Sizes) -> Array:
+    """1 for a touched coefficient, the driver's value where a driver scales it."""
+    plain = touched(sizes)[0].shape[-1] - driver_columns(sizes)
+    ones = jnp.ones((sizes.sites, sizes.seasons, plain))
+    each = driver_columns(sizes) // max(sizes.drivers, 1)
+    return jnp.concatenate([ones, jnp.repeat(jnp.asarray(design.drivers), each, axis=-1)], -1)
+
+
+def assemble(
+    coefficients: Coefficients, hyper: Array, design: Design, sizes: Sizes
+) -> tuple[Coefficients, Factor]:
+    """Gradient of the log density and the factored information, prior included."""
+    index, acts = touched(sizes)
+    score, information = cell_information(coefficients, hyper, design, sizes)
+    weights = column_weights(design, sizes)
+    weights = jnp.concatenate([jnp.ones((*weights.shape[:2], sizes.local)), weights], -1)
+    on = acts >= 0
+    block = jnp.zeros((sizes.sites, sizes.seasons, acts.shape[1], acts.shape[1]))
+    gradient = jnp.zeros((sizes.sites, sizes.seasons, acts.shape[1]))
+    for group in range(sizes.groups):
+        (columns,) = np.nonzero(on[group])
+        k = acts[group, columns]
+        block = block.at[..., columns[:, None], columns].add(
+            information[group][..., k[:, None], k]
+        )
+        gradient = gradient.at[..., columns].add(score[group][..., k])
+    block = block * weights[..., :, None] * weights[..., None, :]
+    gradient = gradient * weights
+    sd = prior_sds(hyper, design)
+    b = sizes.local
+    own = jnp.linalg.cholesky(block[..., :b, :b] + jnp.diag(sd.local**-2))
+    border = solve_triangular(own, block[..., :b, b:], lower=True)
+    added = block[..., b:, b:] - jnp.einsum("sybt,sybu->sytu", border, border)
+    shared = jnp.diag(sd.shared**-2).at[index[..., :, None], index[..., None, :]].add(added)
+    pull = Coefficients(
+        -(coefficients.shared - design.prior_mean) / sd.shared**2,
+        -coefficients.local / sd.local**2,
+    )
+    total = Coefficients(
+        pull.shared.at[index].add(gradient[..., b:]), pull.local + gradient[..., :b]
+    )
+    return total, Factor(own, border, jnp.linalg.cholesky(shared), added)
+
+
+def _spread(factor: Factor, index: np.ndarray, shared: Array, own: Array) -> Array:  # type: ignore[type-arg]
+    """own⁻ᵀ (own part − border · shared part)."""
+    rest = own - jnp.einsum("sybt,syt->syb", factor.border, shared[index])
+    return solve_triangular(factor.own, rest[..., None], lower=True, trans=1)[..., 0]
+
+
+def solve(factor: Factor, gradient: Coefficients, sizes: Sizes) -> Coefficients:
+    """H⁻¹ times a vector."""
+    index, _ = touched(sizes)
+    own = solve_triangular(factor.own, gradient.local[..., None], lower=True)[..., 0]
+    rest = gradient.shared.at[index].add(-jnp.einsum("sybt,syb->syt", factor.border, own))
+    shared = jax.scipy.linalg.cho_solve((factor.shared, True), rest)
+    return Coefficients(shared, _spread(factor, index, shared, own))
+
+
+def spread(factor: Factor, noise: Coefficients, sizes: Sizes) -> Coefficients:
+    """Turn standard normal noise into noise with covariance H⁻¹."""
+    index, _ = touched(sizes)
+    shared = solve_triangular(factor.shared, noise.shared, lower=True, trans=1)
+    return Coefficients(shared, _spread(factor, index, shared, noise.local))
+
+
+def log_determinant(factor: Factor) -> Array:
+    """Log determinant of H."""
+    own = jnp.log(jnp.diagonal(factor.own, axis1=-2, axis2=-1)).sum()
+    return 2 * (own + jnp.log(jnp.diagonal(factor.shared)).sum())
+
+
+def marginal_variances(factor: Factor, sizes: Sizes) -> Coefficients:
+    """Diagonal of H⁻¹."""
+    index, _ = touched(sizes)
+    inverse = jax.scipy.linalg.cho_solve((factor.shared, True), jnp.eye(sizes.shared))
+    own = solve_triangular(
+        factor.own, jnp.broadcast_to(jnp.eye(sizes.local), factor.own.shape), lower=True
+    )
+    reach = jnp.einsum("sycb,syct->sybt", own, factor.border)
+    there = inverse[index[..., :, None], index[..., None, :]]
+    return Coefficients(
+        jnp.diagonal(inverse),
+        (own**2).sum(-2) + jnp.einsum("sybt,sytu,sybu->syb", reach, there, reach),
+    )

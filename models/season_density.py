@@ -1,0 +1,246 @@
+"""Season model: log density of the counts and of the coefficients, and its curvature.
+
+    count ~ negative binomial(mean μ, dispersion k),   variance μ + μ²/k
+    log μ = a·log effort + catchability + log(local plateau + passage pulse)
+
+A day closed because full contributes P(at least `count`). Curvature is Gauss–Newton: observed
+information in log μ, carried to the coefficients by the first derivatives of log μ. It is never
+indefinite, and at the mode it equals the Hessian up to terms whose score is nearly zero.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import NamedTuple
+
+import jax
+import jax.numpy as jnp
+from jax.scipy.special import gammaln, logsumexp
+
+from phenology.models.season_curves import log_presence
+from phenology.models.season_design import (
+    BOTH,
+    DATES,
+    LEVELS,
+    PREDICTORS,
+    PREDICTORS_AND_COVARIATES,
+    SCALES,
+    SHIFTED,
+    Design,
+    Sizes,
+)
+
+Array = jax.Array
+_ROWS_AT_ONCE = 8192
+
+
+class Coefficients(NamedTuple):
+    """Flat shared coefficients and those of each site-year, (site, season, local)."""
+
+    shared: Array
+    local: Array
+
+
+def split_shared(shared: Array, sizes: Sizes) -> dict[str, Array]:
+    """Shared coefficients by part; leading axes are kept."""
+    lead = shared.shape[:-1]
+    return {
+        part: shared[..., start : start + math.prod(shape)].reshape(*lead, *shape)
+        for (part, shape), start in zip(sizes.parts.items(), sizes.offsets.values(), strict=True)
+    }
+
+
+def cell_predictors(coefficients: Coefficients, design: Design, sizes: Sizes) -> Array:
+    """Predictors of every group's curve, (group, site, season, predictor)."""
+    part = split_shared(coefficients.shared, sizes)
+    local = coefficients.local
+    shift = local[..., : len(SHIFTED)] + jnp.einsum("syr,rk->syk", design.drivers, part["driver"])
+    dates = part["site_date"][:, None] + part["year_date"] + shift[..., : len(DATES)]
+    levels = part["year_level"] + shift[..., len(DATES) :]
+    shape = (sizes.groups, sizes.sites, sizes.seasons)
+    predictors = jnp.broadcast_to(
+        part["group"][:, None, None, :], (*shape, len(PREDICTORS))
+    )
+    predictors = predictors.at[..., jnp.array(DATES)].add(dates)
+    predictors = predictors.at[..., jnp.array(LEVELS)].add(
+        levels + part["site_level"][:, :, None, :]
+    )
+    own = jnp.moveaxis(local[..., len(SHIFTED) :], -1, 0)
+    return jnp.concatenate([predictors, own[..., None]], -1)
+
+
+def dispersion(hyper: Array) -> Array:
+    """Dispersion k of the negative binomial: variance μ + μ²/k."""
+    return jnp.exp(hyper[-1])
+
+
+def prior_sds(hyper: Array, design: Design) -> Coefficients:
+    """Standard deviations of the coefficients at given hyperparameters."""
+    sd = jnp.exp(hyper[:-1])
+    shared = jnp.where(design.prior_sd > 0, design.prior_sd, sd[design.sd_index])
+    return Coefficients(shared, sd[design.local_sd_index])
+
+
+def log_hyperprior(hyper: Array, design: Design) -> Array:
+    """Half-normal standard deviations, on their logarithms; normal log dispersion."""
+    ratio = jnp.exp(hyper[:-1]) / jnp.array(list(SCALES.values()))
+    mean, sd = design.log_dispersion_prior
+    return (hyper[:-1] - 0.5 * ratio**2).sum() - 0.5 * ((hyper[-1] - mean) / sd) ** 2
+
+
+def log_prior(coefficients: Coefficients, hyper: Array, design: Design) -> Array:
+    """Normal density of all coefficients given the hyperparameters, up to a constant."""
+    sd = prior_sds(hyper, design)
+    shared = (coefficients.shared - design.prior_mean) / sd.shared
+    local = coefficients.local / sd.local
+    blocks = coefficients.local.shape[0] * coefficients.local.shape[1]
+    return (
+        -0.5 * (shared @ shared)
+        - jnp.log(sd.shared).sum()
+        - 0.5 * (local**2).sum()
+        - blocks * jnp.log(sd.local).sum()
+    )
+
+
+def _row_log_mean(day: Array, covariates: Array, predictors: Array, present: Array) -> Array:
+    base = covariates @ predictors[..., BOTH + 1 :]
+    return base + log_presence(day, predictors[..., : BOTH + 1], present)
+
+
+def row_log_means(
+    coefficients: Coefficients, design: Design, sizes: Sizes
+) -> tuple[Array, Array]:
+    """Log expected counts of the rows and of the full days."""
+    predictors = cell_predictors(coefficients, design, sizes).reshape(-1, BOTH + 1)
+    present = cell_present(design, sizes)
+    slopes = split_shared(coefficients.shared, sizes)["covariate"]
+
+    def means(day: Array, covariates: Array, cell: Array) -> Array:
+        return covariates @ slopes + log_presence(day, predictors[cell], present[cell])
+
+    return (
+        means(design.day, design.covariates, design.cell),
+        means(design.full_day, design.full_covariates, design.full_cell),
+    )
+
+
+def cell_present(design: Design, sizes: Sizes) -> Array:
+    """Roles modelled in each flattened cell, (cell, 2)."""
+    shape = (sizes.groups, sizes.sites, sizes.seasons, 2)
+    return jnp.broadcast_to(jnp.asarray(design.present)[:, :, None, :], shape).reshape(-1, 2)
+
+
+def open_log_likelihood(log_mean: Array, count: Array, k: Array) -> Array:
+    """Log probability of a count, without the terms that do not depend on the mean."""
+    return count * log_mean - (count + k) * jnp.logaddexp(jnp.log(k), log_mean)
+
+
+def full_log_likelihood(log_mean: Array, count: Array, below: Array, k: Array) -> Array:
+    """Log probability of at least `count` birds."""
+    log_mass = (
+        gammaln(below + k)
+        - gammaln(k)
+        - gammaln(below + 1)
+        + k * jnp.log(k)
+        + open_log_likelihood(log_mean, below, k)
+    )
+    short = logsumexp(jnp.where(below < count, log_mass, -jnp.inf))
+    return jnp.log(-jnp.expm1(jnp.minimum(short, -1e-12)))
+
+
+def log_likelihood(
+    coefficients: Coefficients, hyper: Array, design: Design, sizes: Sizes
+) -> Array:
+    """Log probability of all counts."""
+    k = dispersion(hyper)
+    log_mean, full_log_mean = row_log_means(coefficients, design, sizes)
+    total = (design.weight * open_log_likelihood(log_mean, design.count, k)).sum()
+    constant = gammaln(design.distinct + k) - gammaln(k) - gammaln(design.distinct + 1)
+    total += (design.distinct_rows * (constant + k * jnp.log(k))).sum()
+    full = jax.vmap(full_log_likelihood, (0, 0, None, None))(
+        full_log_mean, design.full_count, design.full_below, k
+    )
+    return total + (design.full_weight * jnp.where(design.full_weight > 0, full, 0.0)).sum()
+
+
+def cell_information(
+    coefficients: Coefficients, hyper: Array, design: Design, sizes: Sizes
+) -> tuple[Array, Array]:
+    """Score and information of the counts in the predictors and covariate slopes of each cell.
+
+    Returns
+    -------
+    score : array, shape (group, site, season, predictor)
+    information : array, shape (group, site, season, predictor, predictor)
+    """
+    k = dispersion(hyper)
+    predictors = cell_predictors(coefficients, design, sizes).reshape(-1, BOTH + 1)
+    slopes = split_shared(coefficients.shared, sizes)["covariate"]
+    predictors = jnp.concatenate(
+        [predictors, jnp.broadcast_to(slopes, (len(predictors), len(slopes)))], -1
+    )
+    present = cell_present(design, sizes)
+
+    def open_row(day: Array, x: Array, count: Array, cell: Array, weight: Array) -> Array:
+        log_mean, slope = jax.value_and_grad(_row_log_mean, 2)(
+            day, x, predictors[cell], present[cell]
+        )
+        share = jax.nn.sigmoid(log_mean - jnp.log(k))
+        score = count - (count + k) * share
+        return _row_sums(weight, score, (count + k) * share * (1 - share), slope)
+
+    def full_row(day: Array, x: Array, count: Array, cell: Array, weight: Array) -> Array:
+        log_mean, slope = jax.value_and_grad(_row_log_mean, 2)(
+            day, x, predictors[cell], present[cell]
+        )
+        log_chance = lambda mean: full_log_likelihood(mean, count, design.full_below, k)  # noqa: E731
+        score = jax.grad(log_chance)
+        return _row_sums(
+            weight, score(log_mean), jnp.maximum(-jax.grad(score)(log_mean), 0.0), slope
+        )
+
+    cells = len(predictors)
+    rows = (design.day, design.covariates, design.count, design.cell, design.weight)
+    sums = _sum_by_cell(jax.vmap(open_row), rows, cells)
+    full = (
+        design.full_day,
+        design.full_covariates,
+        design.full_count,
+        design.full_cell,
+        design.full_weight,
+    )
+    sums += _sum_by_cell(jax.vmap(full_row), full, cells)
+    width = PREDICTORS_AND_COVARIATES
+    sums = sums.reshape(sizes.groups, sizes.sites, sizes.seasons, -1)
+    upper = jnp.zeros((*sums.shape[:3], width, width))
+    i, j = jnp.triu_indices(width)
+    upper = upper.at[..., i, j].set(sums[..., width:])
+    return sums[..., :width], upper.at[..., j, i].set(sums[..., width:])
+
+
+def _row_sums(weight: Array, score: Array, information: Array, slope: Array) -> Array:
+    i, j = jnp.triu_indices(PREDICTORS_AND_COVARIATES)
+    return weight * jnp.concatenate([score * slope, information * slope[i] * slope[j]])
+
+
+def _sum_by_cell(contribution, rows, cells: int) -> Array:  # type: ignore[no-untyped-def]
+    number = len(rows[0])
+    if number <= _ROWS_AT_ONCE:
+        return jax.ops.segment_sum(
+            contribution(*rows), rows[3], cells, indices_are_sorted=True
+        )
+    chunks = -(-number // _ROWS_AT_ONCE)
+    extra = chunks * _ROWS_AT_ONCE - number
+    pieces = tuple(
+        jnp.pad(row, [(0, extra)] + [(0, 0)] * (row.ndim - 1)).reshape(
+            chunks, _ROWS_AT_ONCE, *row.shape[1:]
+        )
+        for row in rows
+    )
+
+    def add(total: Array, piece: tuple[Array, ...]) -> tuple[Array, None]:
+        return total + jax.ops.segment_sum(contribution(*piece), piece[3], cells), None
+
+    width = PREDICTORS_AND_COVARIATES
+    start = jnp.zeros((cells, width + width * (width + 1) // 2))
+    return jax.lax.scan(add, start, pieces)[0]
