@@ -6,43 +6,18 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from phenology.quantities import QUANTITIES
 from phenology.report import figures
 from phenology.report.content import Drawing, Figure, Section, Words, points, table
 from phenology.report.first_page import first_page
 from phenology.report.map import draw_site_map
 from phenology.report.methods import methods_section
+from phenology.report.rooms import MOST_SENTENCES, ROOMS, labelled, room_section, shown_sites
 from phenology.report.tables import SUBJECT, TIMING, role_of, said, shown_answers
 from phenology.report.words import count_words, day_words, plain, span_words
 
 if TYPE_CHECKING:
     from phenology.assess.assessment import Assessment
     from phenology.study.options import StudyOptions
-
-MOST_SITES = 6  # with figures of their own; further sites stand in the tables
-MOST_SENTENCES = 12
-MOST_INTERVALS = 90  # rows of one figure
-
-# Rooms that appear once their quantities are answered: anchor, title, lead, quantities.
-ROOMS = (
-    ("stay", "Stay and return", "How long birds stop, and who comes back.",
-     ("stopover_days", "days_to_departure", "survival", "return_rate")),
-    ("range", "Onward range", "Potential range: still air, no stop. Most hummingbirds fly by day "
-     "and feed on the way, so this is a yardstick of fuel, not a forecast of flights.",
-     ("potential_range_km", "share_ready", "fuel_deposition_g_per_day")),
-    ("condition", "Condition and young", "",
-     ("lean_condition", "young_per_adult", "pollen_share")),
-    ("numbers", "Numbers against other years", "", ("capture_index",)),
-    ("bloom", "Bloom and energy", "Insects, bats and other birds drink from the same flowers and "
-     "are not counted here.", ("bloom_index", "nectar_kj_per_ha", "bird_days_fed")),
-    ("monsoon", "Monsoon", "", ("onset_day", "withdrawal_day", "season_rain_mm", "spi")),
-    ("support", "What the site does for the birds", "Effects compare like with like within sites "
-     "where the data allow it. A point left or right of the line says which way; an interval "
-     "that crosses the line says that the way cannot be told.", ("effect",)),
-    ("forecast", "Next season", "A forecast does not authorise capture: permits, trained hands "
-     "and the permit's limits of weather and handling come first.",
-     ("expected_captures", "forecast_skill")),
-)  # fmt: skip
 
 
 def build_sections(assessment: Assessment, tables: dict[str, pd.DataFrame]) -> list[Section]:
@@ -51,7 +26,7 @@ def build_sections(assessment: Assessment, tables: dict[str, pd.DataFrame]) -> l
         first_page(assessment, tables),
         when_section(tables),
         fuel_section(tables, assessment.study.options),
-        *(room_section(tables, *room) for room in ROOMS),
+        *(room_section(room, assessment, tables) for room in ROOMS),
         map_section(tables, assessment.study.options.coarsen_km),
         refused_section(assessment, tables),
         data_section(tables),
@@ -59,14 +34,6 @@ def build_sections(assessment: Assessment, tables: dict[str, pd.DataFrame]) -> l
         methods_section(assessment),
     ]
     return [section for section in sections if section.blocks]
-
-
-def shown_sites(tables: dict[str, pd.DataFrame]) -> list[str]:
-    """Sites with figures of their own: those with most birds."""
-    birds = tables["seasons_sampled"].groupby("site", sort=False)["birds"].sum()
-    return [str(site) for site in birds.sort_values(ascending=False, kind="stable").index][
-        :MOST_SITES
-    ]
 
 
 def when_section(tables: dict[str, pd.DataFrame]) -> Section:
@@ -155,7 +122,7 @@ def fuel_section(tables: dict[str, pd.DataFrame], options: StudyOptions) -> Sect
     )
     fuel, birds = tables.get("fuel"), tables.get("single_birds")
     if fuel is not None:
-        drawn = _labelled(fuel)
+        drawn = labelled(fuel)
         pairs = zip(drawn["role"], drawn["group"], drawn["site"], strict=True)
         drawn["role"] = [role or role_of(group, site, options) for role, group, site in pairs]
         section.add(
@@ -199,64 +166,6 @@ def fuel_section(tables: dict[str, pd.DataFrame], options: StudyOptions) -> Sect
             section.add(table("lean_mass", "Lean mass at the group's mean size", lean))
         most = fuel.sort_values("birds", ascending=False).head(MOST_SENTENCES)
         section.add(points(said(most)))
-    return section
-
-
-def _labelled(rows: pd.DataFrame) -> pd.DataFrame:
-    """Rows for a figure of intervals: the newest season alone where there are too many."""
-    filled = rows.copy()
-    for column in ("site", "season", "day", "group", "role"):
-        if column not in filled:
-            filled[column] = ""
-    if len(filled) > MOST_INTERVALS:
-        filled = filled[filled["season"].isin([filled["season"].max(), ""])]
-    if len(filled) > MOST_INTERVALS:
-        filled = filled.nlargest(MOST_INTERVALS, "birds")
-    parts = filled[["site", "season", "day"]].astype(str)
-    filled["label"] = [
-        " ".join(part for part in row if part) or "all sites and years"
-        for row in parts.itertuples(index=False)
-    ]
-    return filled
-
-
-def room_section(
-    tables: dict[str, pd.DataFrame], anchor: str, title: str, lead: str, names: tuple[str, ...]
-) -> Section:
-    """A room of further quantities: for each its intervals, table and sentences."""
-    section = Section(anchor, title, lead)
-    further = tables.get("further")
-    if further is None:
-        return section
-    for name in names:
-        rows = further[further["quantity"] == name]
-        if rows.empty:
-            continue
-        drawn = _labelled(rows)
-        heads = [column for column in ("outcome", "driver", "group", "plant") if column in drawn]
-        drawn["panel"] = [
-            " · ".join(str(part).replace("_", " ") for part in row if part)
-            or name.replace("_", " ")
-            for row in drawn[heads].itertuples(index=False)
-        ]
-        unit, meaning = QUANTITIES[name]
-        none = {"effect": 0.0, "lean_condition": 0.0, "bloom_index": 0.0, "capture_index": 1.0}
-        section.add(
-            Figure(
-                name.replace("_", "-"),
-                figures.draw_intervals(
-                    drawn,
-                    "panel",
-                    "label",
-                    f"{name.replace('_', ' ')}, {unit}",
-                    none=none.get(name),
-                ),
-                f"{name.replace('_', ' ').capitalize()}: {meaning}. Marks with 90 % intervals; "
-                "hollow where other data taught it.",
-            ),
-            table(name, name.replace("_", " ").capitalize(), shown_answers(rows)),
-            points(said(rows.sort_values("birds", ascending=False).head(MOST_SENTENCES))),
-        )
     return section
 
 

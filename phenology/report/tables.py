@@ -54,6 +54,8 @@ def report_tables(assessment: Assessment) -> dict[str, pd.DataFrame]:
         "seasons_sampled": seasons_sampled(sampled, study.sites["site"]),
         "single_birds": birds,
         "learning": learning(estimates),
+        "bloom_days": bloom_days(assessment.site_days, windows),
+        "weather_days": weather_days(assessment.site_days, windows),
         "rows": rows_by_sheet(study.rows),
         "set_aside": set_aside(study.set_aside),
         "findings": findings_by_kind(study.findings),
@@ -178,6 +180,38 @@ def _spanned(seasons: pd.Series[str]) -> list[str]:
     return [
         f"{year} {name}".strip() for year in range(years.min(), years.max() + 1) for name in names
     ]
+
+
+BLOOM = ("open_flowers_per_m2", "nectar", "bloom_index")
+WEATHER = ("rain_mm", "dewpoint_c", "tmin_c", "tmax_c")
+
+
+def bloom_days(site_days: xr.Dataset, windows: tuple[Window, ...]) -> pd.DataFrame:
+    """Estimated bloom of every day in the season, and whether it was surveyed."""
+    names = [name + end for name in BLOOM for end in ("", "_low", "_high")]
+    return _daily(site_days, [*names, "surveyed"], windows)
+
+
+def weather_days(site_days: xr.Dataset, windows: tuple[Window, ...]) -> pd.DataFrame:
+    """Weather of every day in the season, with the rain since the season began."""
+    days = _daily(site_days, list(WEATHER), windows)
+    if "rain_mm" in days:
+        days["rain_since_start_mm"] = (
+            days["rain_mm"].fillna(0).groupby([days["site"], days["season"]]).cumsum()
+        ).where(days["rain_mm"].notna())
+    return days
+
+
+def _daily(site_days: xr.Dataset, names: list[str], windows: tuple[Window, ...]) -> pd.DataFrame:
+    """Variables on (site, date) as rows, on the days that lie in a season's window."""
+    there = [name for name in names if name in site_days]
+    if not there:
+        return pd.DataFrame()
+    rows = site_days[there].to_dataframe().reset_index()[["site", "date", *there]]
+    dates = pd.DatetimeIndex(rows["date"])
+    inside = np.any([window.place(dates)["inside"].to_numpy() for window in windows], axis=0)
+    rows = rows[inside].dropna(subset=there, how="all")
+    return rows.join(placed(rows["date"], windows)).sort_values(["site", "date"], ignore_index=True)
 
 
 def single_birds(

@@ -186,7 +186,27 @@ def _site_days(captures: pd.DataFrame, effort: pd.DataFrame) -> xr.Dataset:
     site_days = site_days.expand_dims(bait=["baited"]).transpose("site", "date", "bait", ...)
     site_days["sampled"] = (site_days["effort_hours"] > 0).any("bait")
     site_days["full"] = xr.zeros_like(site_days["effort_hours"], dtype=bool)
-    return site_days.assign_attrs(effort_known=1)
+    return _conditions(site_days).assign_attrs(
+        effort_known=1, attribution="Weather: an invented station."
+    )
+
+
+def _conditions(site_days: xr.Dataset) -> xr.Dataset:
+    """Bloom and weather, as smooth curves."""
+    rng = np.random.default_rng(3)
+    day = site_days["date"].dt.dayofyear
+    flowers = 20 * np.exp(-0.5 * ((day - 200) / 20) ** 2) + 0 * site_days["effort_hours"].sum(
+        "bait"
+    )
+    site_days["open_flowers_per_m2"] = flowers
+    site_days["bloom_index"] = 0.2 * np.sin(day / 15) + 0 * flowers
+    for name in ("open_flowers_per_m2", "bloom_index"):
+        site_days[f"{name}_low"] = site_days[name] - 0.3 * abs(site_days[name])
+        site_days[f"{name}_high"] = site_days[name] + 0.3 * abs(site_days[name])
+    site_days["surveyed"] = (day % 14 == 0) & (flowers > -1)
+    site_days["rain_mm"] = flowers.copy(data=rng.gamma(0.3, 10, flowers.shape)).where(day > 190, 0)
+    site_days["dewpoint_c"] = 4 + 8 / (1 + np.exp(-(day - 190) / 4)) + 0 * flowers
+    return site_days
 
 
 def _estimates(rng: np.random.Generator, sites: list[str], hostile: str) -> pd.DataFrame:
@@ -224,6 +244,14 @@ def _estimates(rng: np.random.Generator, sites: list[str], hostile: str) -> pd.D
                 group=group + hostile,
                 role=role,
             )
+        answers.add(
+            "onset_day",
+            rng.normal(190, 2, 200),
+            birds=0,
+            basis="measured",
+            site=site,
+            season="2032",
+        )
         answers.refuse("stopover_days", "fewer than 20 birds were seen again", birds=3, site=site)
     return answers.table()
 

@@ -5,6 +5,7 @@ is, the report adapts it to dark screens and paper. Data stand under names in th
 `datasets`, which is what a reader downloads.
 """
 
+from phenology.report.figures.conditions import draw_conditions
 from phenology.report.figures.effort import draw_effort_calendar
 from phenology.report.figures.findings import draw_findings
 from phenology.report.figures.fuel import draw_fuel_by_day, draw_lean_mass
@@ -13,6 +14,7 @@ from phenology.report.figures.learning import draw_learning
 from phenology.report.figures.season import draw_dates_by_year, draw_season_curves
 
 __all__ = [
+    "draw_conditions",
     "draw_dates_by_year",
     "draw_effort_calendar",
     "draw_findings",
