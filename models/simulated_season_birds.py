@@ -1,0 +1,467 @@
+"""Birds of a simulated study: who they are, when they come, and what a season makes of them."""
+
+from dataclasses import dataclass, field
+
+import numpy as np
+import numpy.typing as npt
+
+from phenology.models.simulated_season_world import DAYS, FIRST_DAY, World
+
+FloatArray = npt.NDArray[np.float64]
+IntArray = npt.NDArray[np.int64]
+BoolArray = npt.NDArray[np.bool_]
+
+LOCAL, PASSAGE = 0, 1
+ADULT, YOUNG = 0, 1
+MALE, FEMALE = 0, 1
+NEVER = 10_000
+
+SIZE_SPREAD = 0.021  # spread of log wing length within species and sex
+MASS_ON_WING = 1.4  # exponent of lean mass on wing length
+LEAN_SPREAD = 0.028  # spread of log lean mass at a given size
+YOUNG_LEAN = 0.985
+YOUNG_WING = 0.985
+ADULT_SURVIVAL = 0.48
+ROUTE_FIDELITY = 0.30
+NATAL_RETURN = 0.07
+NEST_DAYS = 16 + 22  # eggs, then nestlings
+GRAVID_DAYS = 4
+EGG_G = 0.42
+
+
+@dataclass
+class Individuals:
+    """Everything about a bird that does not change with the season, one entry a bird.
+
+    `structural_lean_g` is an adult's; `pace` is its own distance to its class's date [days];
+    `boldness` multiplies its visits to traps; `home` is the site where it settled, -1 before.
+    """
+
+    species: IntArray
+    sex: IntArray
+    role: IntArray
+    hatched: IntArray
+    size: FloatArray
+    structural_lean_g: FloatArray
+    wing_mm: FloatArray
+    bill_mm: FloatArray
+    boldness: FloatArray
+    pace: FloatArray
+    home: IntArray
+    foreign: BoolArray
+
+    @classmethod
+    def empty(cls) -> "Individuals":
+        """No bird yet."""
+        whole, real = np.empty(0, dtype=np.int64), np.empty(0)
+        return cls(
+            *(whole.copy() for _ in range(4)),
+            *(real.copy() for _ in range(6)),
+            whole.copy(),
+            np.empty(0, dtype=bool),
+        )
+
+    @property
+    def count(self) -> int:
+        """Birds so far."""
+        return int(self.species.size)
+
+    def extend(
+        self,
+        world: World,
+        species: IntArray,
+        sex: IntArray,
+        role: IntArray,
+        hatched: IntArray,
+        home: IntArray,
+        rng: np.random.Generator,
+    ) -> IntArray:
+        """Add birds with sizes and habits of their own; return their numbers."""
+        count = species.size
+        size = rng.normal(0, 1, count)
+        wing = np.array([kind.wing_mm for kind in world.species])[species, sex]
+        bill = np.array([kind.bill_mm for kind in world.species])[species, sex]
+        lean = np.array([kind.lean_mass_g for kind in world.species])[species, sex]
+        scale = SIZE_SPREAD * size
+        drawn = {
+            "species": species,
+            "sex": sex,
+            "role": role,
+            "hatched": hatched,
+            "size": size,
+            "structural_lean_g": lean
+            * np.exp(MASS_ON_WING * scale + rng.normal(0, LEAN_SPREAD, count)),
+            "wing_mm": wing * np.exp(scale),
+            "bill_mm": bill * np.exp(0.6 * scale + rng.normal(0, 0.02, count)),
+            "boldness": rng.gamma(4.0, 0.25, count),
+            "pace": rng.normal(0, 1, count),
+            "home": home,
+            "foreign": rng.random(count) < np.where(role == PASSAGE, 0.006, 0.002),
+        }
+        first = self.count
+        for name, values in drawn.items():
+            setattr(self, name, np.concatenate([getattr(self, name), values]))
+        return np.arange(first, first + count)
+
+
+@dataclass
+class Flock:
+    """The birds of one season, one entry a bird, before the season is lived.
+
+    Days count from `FIRST_DAY`. `done` is the day on which breeding or growing up is over;
+    `latest` the day on which a bird leaves whatever its fuel; `eggs` the first days of its
+    clutches; `mother` and `fledged_by` tie a young local to the nest it comes from.
+    """
+
+    bird: IntArray
+    species: IntArray
+    sex: IntArray
+    age: IntArray
+    role: IntArray
+    site: IntArray
+    enter: IntArray
+    done: IntArray
+    latest: IntArray
+    planned: IntArray
+    lean_g: FloatArray
+    fuel: FloatArray
+    threshold: FloatArray
+    gain_limit: FloatArray
+    boldness: FloatArray
+    standing: FloatArray
+    eggs: IntArray
+    returned: BoolArray
+    settle: FloatArray = field(default_factory=lambda: np.empty(0))
+
+    @property
+    def count(self) -> int:
+        """Birds of the season."""
+        return int(self.bird.size)
+
+
+def muster(
+    world: World,
+    birds: Individuals,
+    season: int,
+    spring_nectar: FloatArray,
+    candidates: "Returning",
+    rng: np.random.Generator,
+) -> Flock:
+    """Call up the birds that may use the stations in a season.
+
+    Locals come back to their territories and recruits fill the rest; each pair may rear up to two
+    broods of two; passage birds leave their breeding grounds by class (adult males first, young
+    last) and fly at a pace of their own.
+
+    Parameters
+    ----------
+    world : World
+    birds : Individuals
+        Extended by the birds that are new.
+    season : int
+    spring_nectar : array (sites,)
+        Nectar of May and June relative to the sites' mean over seasons.
+    candidates : Returning
+        Birds of the season before that live and are faithful.
+    rng : numpy.random.Generator
+
+    Returns
+    -------
+    Flock
+    """
+    parts: list[dict[str, npt.NDArray[np.generic]]] = []
+    late = rng.normal(0, 2.0) if world.numbers == "following_bloom" else 0.0
+    for number, kind in enumerate(world.species):
+        shift = late + rng.normal(0, 2.0)
+        flux = _year_factor(world, 0.25, rng)
+        brood = _year_factor(world, 0.30, rng)
+        for site, station in enumerate(world.stations):
+            if kind.pairs:
+                vigour = _year_factor(world, 0.12, rng)
+                if world.numbers == "following_bloom":
+                    vigour *= spring_nectar[site] ** 0.35
+                pairs = max(int(round(kind.pairs * station.quality * vigour)), 1)
+                parts.extend(_locals(world, birds, season, number, site, pairs, candidates, rng))
+            if sum(kind.passage_birds):
+                local_flux = flux * _year_factor(world, 0.15, rng)
+                wanted = [
+                    int(round(birds_over * local_flux * (brood if cls == 2 else 1.0)))
+                    for cls, birds_over in enumerate(kind.passage_birds)
+                ]
+                parts.append(
+                    _passage(world, birds, season, number, site, wanted, shift, candidates, rng)
+                )
+    merged = {name: np.concatenate([part[name] for part in parts]) for name in parts[0]}
+    return _furnish(world, birds, merged, rng)
+
+
+@dataclass(frozen=True)
+class Returning:
+    """Birds of a former season that would come again: their numbers, roles and sites."""
+
+    bird: IntArray
+    role: IntArray
+    site: IntArray
+
+    @classmethod
+    def none(cls) -> "Returning":
+        """Before the first season."""
+        whole = np.empty(0, dtype=np.int64)
+        return cls(whole, whole, whole)
+
+    def of(self, birds: Individuals, species: int, sex: int, role: int, site: int) -> IntArray:
+        """Those of one species, sex, role and site."""
+        match = (self.role == role) & (self.site == site)
+        match &= (birds.species[self.bird] == species) & (birds.sex[self.bird] == sex)
+        return self.bird[match]
+
+
+def _year_factor(world: World, spread: float, rng: np.random.Generator) -> float:
+    drawn = float(rng.lognormal(-(spread**2) / 2, spread))
+    return drawn if world.numbers == "following_bloom" else 1.0
+
+
+def _locals(
+    world: World,
+    birds: Individuals,
+    season: int,
+    number: int,
+    site: int,
+    pairs: int,
+    candidates: Returning,
+    rng: np.random.Generator,
+) -> list[dict[str, npt.NDArray[np.generic]]]:
+    """Adults of one species at one site, and the young that they may rear."""
+    kind = world.species[number]
+    parts = []
+    for sex in (MALE, FEMALE):
+        back = candidates.of(birds, number, sex, LOCAL, site)[:pairs]
+        fresh = birds.extend(
+            world,
+            *_constant(pairs - back.size, number, sex, LOCAL, season - 2, site),
+            rng,
+        )
+        bird = np.concatenate([back, fresh])
+        spring = kind.spring_day + (6.0 if sex == FEMALE else 0.0)
+        enter = _day(spring + 5.0 * birds.pace[bird])
+        done = _day(
+            (178.0 if sex == MALE else 204.0) + rng.normal(0, 8.0, pairs) + 0.3 * (spring - 106)
+        )
+        latest = _day((238.0 if sex == MALE else 262.0) + rng.normal(0, 6.0, pairs))
+        eggs = np.full((pairs, 3), NEVER)
+        if sex == FEMALE:
+            first = enter + np.rint(rng.gamma(6.0, 3.5, pairs)).astype(np.int64) + 10
+            eggs[:, 0] = first
+            eggs[:, 1] = first + NEST_DAYS + rng.integers(0, 12, pairs)
+            done = np.maximum(done, eggs[:, 1] + NEST_DAYS + 4)
+            again = rng.random(pairs) < 0.15  # a third clutch is laid but seldom reared
+            eggs[:, 2] = np.where(again, eggs[:, 1] + NEST_DAYS - 6, NEVER)
+            latest = np.maximum(latest, done + 8)
+            parts.append(_nestlings(world, birds, season, number, site, eggs[:, :2], rng))
+        parts.append(
+            _part(
+                bird,
+                site,
+                enter,
+                role=LOCAL,
+                age=ADULT,
+                done=done,
+                latest=latest,
+                planned=latest - enter - rng.integers(0, 12, pairs),
+                eggs=eggs,
+                returned=np.arange(pairs) < back.size,
+            )
+        )
+    return parts
+
+
+def _nestlings(
+    world: World,
+    birds: Individuals,
+    season: int,
+    number: int,
+    site: int,
+    eggs: IntArray,
+    rng: np.random.Generator,
+) -> dict[str, npt.NDArray[np.generic]]:
+    """Two young a clutch, present from fledging on, if the nest thrives."""
+    fledge = np.repeat(eggs.ravel() + NEST_DAYS, 2)
+    count = fledge.size
+    sexes = rng.integers(0, 2, count)
+    species, _, role, hatched, home = _constant(count, number, 0, LOCAL, season, site)
+    bird = birds.extend(world, species, sexes, role, hatched, home, rng)
+    done = fledge + 14 + rng.integers(0, 10, count)
+    latest = np.maximum(_day(266.0 + rng.normal(0, 7.0, count)), done + 6)
+    planned = np.minimum(np.rint(rng.gamma(5.0, 7.0, count)).astype(np.int64) + 14, latest - fledge)
+    return _part(
+        bird,
+        site,
+        fledge,
+        role=LOCAL,
+        age=YOUNG,
+        done=done,
+        latest=latest,
+        planned=planned,
+        eggs=np.full((count, 3), NEVER),
+        returned=np.zeros(count, dtype=bool),
+    )
+
+
+def _passage(
+    world: World,
+    birds: Individuals,
+    season: int,
+    number: int,
+    site: int,
+    wanted: list[int],
+    shift: float,
+    candidates: Returning,
+    rng: np.random.Generator,
+) -> dict[str, npt.NDArray[np.generic]]:
+    """Birds that fly over one site: each class leaves the north in its time, at its own pace."""
+    kind, station = world.species[number], world.stations[site]
+    parts = []
+    for cls, count in enumerate(wanted):
+        age = YOUNG if cls == 2 else ADULT
+        for sex in (MALE, FEMALE) if age == YOUNG else (cls,):
+            share = count - count // 2 if age == YOUNG and sex == MALE else count
+            share = count // 2 if age == YOUNG and sex == FEMALE else share
+            nobody = np.empty(0, dtype=np.int64)
+            back = candidates.of(birds, number, sex, PASSAGE, site) if age == ADULT else nobody
+            back = back[:share]
+            hatched = season if age == YOUNG else season - 2
+            fresh = birds.extend(
+                world,
+                *_constant(share - back.size, number, sex, PASSAGE, hatched, -1),
+                rng,
+            )
+            bird = np.concatenate([back, fresh])
+            wave = (0.0, 15.0, 25.0)[cls]
+            leave = kind.leave_day + wave + rng.gamma(3.0, 3.6, share)
+            speed = 56.0 * np.exp(0.17 * birds.pace[bird] - 0.01)
+            enter = np.floor(leave + station.passage_km / speed + shift - FIRST_DAY)
+            enter = enter.astype(np.int64)
+            brief = rng.random(share) < 0.3
+            planned = np.where(brief, 1, 2 + np.rint(rng.gamma(2.0, 2.4, share)).astype(np.int64))
+            parts.append(
+                _part(
+                    bird,
+                    site,
+                    enter,
+                    role=PASSAGE,
+                    age=age,
+                    done=enter,
+                    latest=np.full(share, DAYS - 2),
+                    planned=planned,
+                    eggs=np.full((share, 3), NEVER),
+                    returned=np.arange(share) < back.size,
+                )
+            )
+    return {name: np.concatenate([part[name] for part in parts]) for name in parts[0]}
+
+
+def _constant(
+    count: int, species: int, sex: int, role: int, hatched: int, home: int
+) -> tuple[IntArray, IntArray, IntArray, IntArray, IntArray]:
+    species_, sex_, role_, hatched_, home_ = (
+        np.full(count, value, dtype=np.int64) for value in (species, sex, role, hatched, home)
+    )
+    return species_, sex_, role_, hatched_, home_
+
+
+def _day(day_of_year: FloatArray) -> IntArray:
+    return np.maximum(np.rint(day_of_year), FIRST_DAY).astype(np.int64) - FIRST_DAY
+
+
+def _part(
+    bird: IntArray,
+    site: int,
+    enter: IntArray,
+    *,
+    role: int,
+    age: int,
+    **arrays: npt.NDArray[np.generic],
+) -> dict[str, npt.NDArray[np.generic]]:
+    return {
+        "bird": bird,
+        "site": np.full(bird.size, site),
+        "enter": enter,
+        "role": np.full(bird.size, role),
+        "age": np.full(bird.size, age),
+        **arrays,
+    }
+
+
+def _furnish(
+    world: World,
+    birds: Individuals,
+    merged: dict[str, npt.NDArray[np.generic]],
+    rng: np.random.Generator,
+) -> Flock:
+    """Give every bird of the season its fuel, its threshold and its standing at flowers."""
+    bird, role, age = (merged[name].astype(np.int64) for name in ("bird", "role", "age"))
+    count = bird.size
+    sex = birds.sex[bird]
+    shrink = np.where(age == YOUNG, YOUNG_LEAN, 1.0)
+    rich = rng.random(count) < 0.22  # some bring what they need and only rest
+    carried = np.where(rich, rng.normal(0.34, 0.06, count), rng.gamma(3.0, 0.035, count))
+    carried = carried - np.where(age == YOUNG, 0.015, 0.0)
+    idle = rng.normal(0.06, 0.03, count)
+    fuel = np.where(role == PASSAGE, carried, idle)
+    if world.equal_fuel:
+        fuel = rng.gamma(4.0, 0.04, count)
+    threshold = np.where(
+        role == PASSAGE,
+        rng.normal(0.38, 0.07, count),
+        rng.normal(0.30, 0.06, count),
+    )
+    standing = np.where(sex == MALE, 1.15, 1.0) * np.where(age == YOUNG, 0.88, 1.0)
+    return Flock(
+        bird=bird,
+        species=birds.species[bird],
+        sex=sex,
+        age=age,
+        role=role,
+        site=merged["site"].astype(np.int64),
+        enter=merged["enter"].astype(np.int64),
+        done=merged["done"].astype(np.int64),
+        latest=merged["latest"].astype(np.int64),
+        planned=merged["planned"].astype(np.int64),
+        lean_g=birds.structural_lean_g[bird] * shrink,
+        fuel=np.clip(fuel, -0.03, 0.58),
+        threshold=np.clip(threshold, 0.2, 0.6),
+        gain_limit=np.clip(rng.lognormal(np.log(0.085), 0.25, count), 0.04, 0.15),
+        boldness=birds.boldness[bird],
+        standing=standing * rng.lognormal(0, 0.08, count),
+        eggs=merged["eggs"].astype(np.int64),
+        returned=merged["returned"].astype(bool),
+        settle=rng.random(count),
+    )
+
+
+def choose_returning(
+    flock: Flock, birds: Individuals, was_here: BoolArray, rng: np.random.Generator
+) -> Returning:
+    """Choose which birds of a season live and come to the same site in the next.
+
+    Locals that live come home; passage birds that live keep their route with a chance.
+
+    Parameters
+    ----------
+    flock : Flock
+    birds : Individuals
+        `home` is set for those chosen.
+    was_here : array (birds of the season,)
+        Whether the bird settled.
+    rng : numpy.random.Generator
+
+    Returns
+    -------
+    Returning
+    """
+    draw = rng.random(flock.count)
+    local_chance = np.where(flock.age == YOUNG, NATAL_RETURN, ADULT_SURVIVAL)
+    chance = np.where(flock.role == LOCAL, local_chance, ADULT_SURVIVAL * ROUTE_FIDELITY)
+    back = was_here & (draw < chance)
+    birds.home[flock.bird[back]] = flock.site[back]
+    return Returning(flock.bird[back], flock.role[back], flock.site[back])
