@@ -11,6 +11,7 @@ import xarray as xr
 
 from phenology.assess.assessment import Assessment
 from phenology.estimates import Estimates
+from phenology.report import render_report
 from phenology.sheets.contract import sheet_contracts
 from phenology.study.options import parse_options
 from phenology.study.study import Study
@@ -38,6 +39,16 @@ def assessment() -> Assessment:
 @pytest.fixture(scope="session")
 def hostile_assessment() -> Assessment:
     return invented_assessment(HOSTILE)
+
+
+@pytest.fixture(scope="session")
+def report(assessment) -> str:
+    return render_report(assessment)
+
+
+@pytest.fixture(scope="session")
+def hostile_report(hostile_assessment) -> str:
+    return render_report(hostile_assessment)
 
 
 def invented_assessment(hostile: str = "") -> Assessment:
