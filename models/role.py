@@ -1,0 +1,438 @@
+"""Role of a captured bird: local or passage, as a probability and as draws.
+
+A semi-supervised mixture of two classes (`phenology.models.role_likelihood` states it): the
+species' prior, the share of locals at a place, and binned traits, each with its own distribution
+in each class. Birds known to be of a class count with the chance of being known, not as truth.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import Any, Self
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+from scipy.optimize import minimize
+from sklearn.base import BaseEstimator, ClassifierMixin, clone
+from sklearn.utils.multiclass import check_classification_targets
+from sklearn.utils.validation import check_is_fitted, validate_data
+
+from phenology.models.laplace import fit_laplace
+from phenology.models.refusal import Refused
+from phenology.quantities import ROLES
+
+Array = npt.NDArray[np.float64]
+Codes = npt.NDArray[np.int64]
+
+UNKNOWN = "unknown"  # in y: not known to be of either class
+SPECIES_PRIOR = {"local": 0.95, "mixed": 0.5, "passage": 0.05}  # strong, never certain
+_ABSENT = -30.0  # log frequency of bins that a trait does not have
+
+
+class RoleModel(ClassifierMixin, BaseEstimator):  # type: ignore[misc]
+    """Probability that a captured bird is local.
+
+    Parameters
+    ----------
+    bins : int
+        Bins of a numeric trait, at its quantiles.
+    categorical : tuple of str or int
+        Traits whose values have no order; columns of strings always are.
+    by_group : tuple of str or int
+        Traits whose distribution differs by group (age and sex), such as the day.
+    signs : dict
+        Trait to +1 or −1: whether larger values speak for class 0 (local) a priori. Without any
+        known bird or single-role species this is what tells the classes apart.
+    label_error : float
+        Share of known birds that are known wrongly.
+    draws : int
+    seed : int
+
+    Attributes
+    ----------
+    classes_ : ndarray, (2,)
+        "local", "passage" where y has these.
+    fit_ : LaplaceFit
+    n_features_in_ : int
+
+    Notes
+    -----
+    Assumes that traits are independent within a class and group; strong dependence makes the
+    probabilities too sure. Not to be believed for a species on both sides of the mixture whose
+    traits and days do not differ at all: the answer is then the prior, as it should be.
+
+    Never use draws made with a trait to report that trait by role: `draw_roles` refits without it.
+
+    References
+    ----------
+    McLachlan, G. & Peel, D. (2000), Finite Mixture Models, doi:10.1002/0471721182.
+
+    Examples
+    --------
+    >>> from phenology.models.role_simulated import simulate_roles
+    >>> birds, truth = simulate_roles(np.random.default_rng(1), birds=300)
+    >>> model = RoleModel(by_group=("day",), signs={"fuel_load": -1, "breeding": 1})
+    >>> model = model.fit(birds.traits, birds.known, group=birds.group)
+    >>> p_local = model.predict_proba(birds.traits, group=birds.group)[:, 0]
+    >>> bool(((p_local > 0.5) == truth).mean() > 0.75)
+    True
+    """
+
+    def __init__(
+        self,
+        *,
+        bins: int = 8,
+        categorical: tuple[str | int, ...] = (),
+        by_group: tuple[str | int, ...] = (),
+        signs: dict[str | int, int] | None = None,
+        label_error: float = 0.02,
+        draws: int = 200,
+        seed: int = 1,
+    ) -> None:
+        self.bins = bins
+        self.categorical = categorical
+        self.by_group = by_group
+        self.signs = signs
+        self.label_error = label_error
+        self.draws = draws
+        self.seed = seed
+
+    def __sklearn_tags__(self) -> Any:
+        tags = super().__sklearn_tags__()
+        tags.input_tags.allow_nan = True
+        tags.classifier_tags.multi_class = False
+        return tags
+
+    def fit(
+        self,
+        X: Any,
+        y: Any = None,
+        prior_local: npt.ArrayLike | None = None,
+        group: npt.ArrayLike | None = None,
+        place: npt.ArrayLike | None = None,
+    ) -> Self:
+        """Learn the classes.
+
+        Parameters
+        ----------
+        X : DataFrame or array, (n, d)
+            Traits; missing where not taken.
+        y : array-like, (n,), optional
+            "local", "passage" or "unknown"; all unknown by default. Any two labels will do.
+        prior_local : array-like, (n,), optional
+            Probability of class 0 before anything is seen of the bird (`SPECIES_PRIOR`, or a
+            season curve); a half by default.
+        group, place : array-like, (n,), optional
+            Group of each bird; what the share of locals varies by (default: the group).
+
+        Returns
+        -------
+        RoleModel
+
+        Raises
+        ------
+        Refused
+            If nothing in the data tells the two classes apart.
+        ValueError
+            For labels that are not of two classes.
+        """
+        from phenology.models import role_likelihood as likelihood
+
+        codes = self._learn_codes(X)
+        labels = self._learn_labels(y, len(codes))
+        if not (labels.any() or self.signs or _informative(prior_local)):
+            raise Refused(
+                "nothing tells local from passage birds here: known birds, roles of the species or "
+                "traits of known sign are needed"
+                + (": it requires y to be passed, but the target y is None" if y is None else "")
+            )
+        groups = _names(group, len(codes))
+        places = groups if place is None else _names(place, len(codes))
+        self._groups, self._places = tuple(np.unique(groups)), tuple(np.unique(places))
+        birds = self._birds(codes, labels, prior_local, groups, places)
+        traits = self._traits(codes, likelihood)
+        self._sizes = (len(self._places), codes.shape[1], self._width, len(self._told),
+                       len(self._groups))  # fmt: skip
+        self._traits_known = traits
+        self._optimise(birds, traits, likelihood)
+        return self
+
+    def predict_proba(
+        self,
+        X: Any,
+        prior_local: npt.ArrayLike | None = None,
+        group: npt.ArrayLike | None = None,
+        place: npt.ArrayLike | None = None,
+    ) -> Array:
+        """Probability of each class, shape (n, 2), by every trait and no label."""
+        check_is_fitted(self, "fit_")
+        birds = self._new_birds(X, prior_local, group, place)
+        return self._probability(self.fit_.theta, birds)
+
+    def predict(
+        self,
+        X: Any,
+        prior_local: npt.ArrayLike | None = None,
+        group: npt.ArrayLike | None = None,
+        place: npt.ArrayLike | None = None,
+    ) -> npt.NDArray[Any]:
+        """The likelier class of each bird; for outcomes use draws, never this split."""
+        probability = self.predict_proba(X, prior_local, group, place)
+        return np.asarray(self.classes_[probability.argmax(axis=1)])
+
+    def draw_roles(
+        self,
+        X: Any,
+        y: Any = None,
+        *,
+        prior_local: npt.ArrayLike | None = None,
+        group: npt.ArrayLike | None = None,
+        place: npt.ArrayLike | None = None,
+        without: Iterable[str] = (),
+    ) -> tuple[npt.NDArray[np.bool_], Array]:
+        """Draws of the role of the birds themselves, for use with an outcome.
+
+        Parameters
+        ----------
+        X, y, prior_local, group, place
+            As in `fit`; a fresh copy of the model is fitted to them.
+        without : iterable of str
+            Traits that are, or reveal, the outcome: they leave both the fit and the evidence.
+
+        Returns
+        -------
+        local : ndarray of bool, (draws, n)
+        p_local : ndarray, (n,)
+            Mean over draws, known birds included.
+        """
+        dropped = set(without)
+        kept = X.drop(columns=[name for name in dropped if name in X]) if dropped else X
+        model = clone(self)
+        model.signs = {k: v for k, v in (self.signs or {}).items() if k not in dropped}
+        model.by_group = tuple(name for name in self.by_group if name not in dropped)
+        model.categorical = tuple(name for name in self.categorical if name not in dropped)
+        model.fit(kept, y, prior_local, group, place)
+        codes = model._encode(kept)
+        labels = np.zeros(len(codes), dtype=int) if y is None else model._label_codes(y)
+        groups = _names(group, len(codes))
+        birds = model._birds(
+            codes,
+            labels,
+            prior_local,
+            groups,
+            groups if place is None else _names(place, len(codes)),
+        )
+        rng = np.random.default_rng(self.seed)
+        theta, _ = model.fit_.draws(self.draws, rng)
+        probability = np.stack([model._probability(each, birds)[:, 0] for each in theta])
+        local = rng.random(probability.shape) < probability
+        return local, probability.mean(axis=0)
+
+    # ---- what X and y mean
+
+    def _learn_codes(self, X: Any) -> Codes:
+        self._categories: dict[int, list[Any]] = {}
+        if isinstance(X, pd.DataFrame):
+            X, self._categories = _categories_to_codes(X, {})
+        values = validate_data(self, X, dtype=float, ensure_all_finite="allow-nan",
+                               ensure_min_samples=2)  # fmt: skip
+        names = list(X.columns) if isinstance(X, pd.DataFrame) else list(range(values.shape[1]))
+        unordered = {*self._categories, *(_place(name, names) for name in self.categorical)}
+        self._told = [_place(name, names) for name in self.by_group if _place(name, names) >= 0]
+        self._order = [*self._told, *(k for k in range(len(names)) if k not in self._told)]
+        self._ordered = [k not in unordered for k in range(len(names))]
+        self._edges = [
+            _edges(values[:, k], self.bins) if self._ordered[k]
+            else np.unique(values[~np.isnan(values[:, k]), k])
+            for k in range(len(names))
+        ]  # fmt: skip
+        self._direction = {_place(name, names): sign for name, sign in (self.signs or {}).items()}
+        return self._bin(values)
+
+    def _encode(self, X: Any) -> Codes:
+        if isinstance(X, pd.DataFrame):
+            X, _ = _categories_to_codes(X, self._categories)
+        values = validate_data(self, X, dtype=float, ensure_all_finite="allow-nan", reset=False)
+        return self._bin(values)
+
+    def _bin(self, values: Array) -> Codes:
+        """Bins of every trait, those told by group first; −1 where missing."""
+        codes = np.empty(values.shape, dtype=int)
+        for column, k in enumerate(self._order):
+            edges, trait = self._edges[k], values[:, k]
+            codes[:, column] = np.searchsorted(
+                edges, trait, side="right" if self._ordered[k] else "left"
+            )
+            unknown = np.isnan(trait) if self._ordered[k] else ~np.isin(trait, edges)
+            codes[unknown, column] = -1
+        return codes
+
+    def _learn_labels(self, y: Any, size: int) -> Codes:
+        if y is None:
+            self.classes_ = np.array(ROLES)
+            return np.zeros(size, dtype=int)
+        labels = np.asarray(y)
+        if labels.ndim == 2 and labels.shape[1] == 1:
+            from sklearn.utils import column_or_1d
+
+            labels = column_or_1d(labels, warn=True)
+        if labels.dtype.kind == "f" and not np.isfinite(labels).all():
+            raise ValueError("Input y contains NaN or infinity; unknown roles are 'unknown'")
+        check_classification_targets(labels)
+        if len(labels) != size:
+            raise ValueError(f"y has {len(labels)} labels for {size} birds")
+        known = (
+            np.unique(labels[labels != UNKNOWN]) if labels.dtype.kind in "OU" else np.unique(labels)
+        )
+        self.classes_ = np.array(ROLES) if set(known) <= set(ROLES) else known
+        if len(self.classes_) != 2:
+            raise ValueError(
+                "Only binary classification is supported. A role has two classes; "
+                f"y has {len(self.classes_)} class" + ("es" if len(self.classes_) > 1 else "")
+            )
+        return self._label_codes(labels)
+
+    def _label_codes(self, y: Any) -> Codes:
+        labels = np.asarray(y)
+        return np.asarray(
+            (labels == self.classes_[0]) + 2 * (labels == self.classes_[1]), dtype=int
+        )
+
+    # ---- the fit
+
+    def _birds(
+        self, codes: Codes, labels: Codes, prior: npt.ArrayLike | None,
+        groups: npt.NDArray[Any], places: npt.NDArray[Any],
+    ) -> Any:  # fmt: skip
+        from phenology.models.role_likelihood import Birds
+
+        size = 1 << max(5, (len(codes) - 1).bit_length())
+        odds = np.zeros(len(codes))
+        if prior is not None:
+            chance = np.clip(np.asarray(prior, dtype=float), 1e-4, 1 - 1e-4)
+            odds = np.log(chance / (1 - chance))
+        rows = (
+            codes, labels, _positions(groups, self._groups), _positions(places, self._places), odds,
+            np.ones(len(codes)),
+        )  # fmt: skip
+        return Birds(*(_padded(values, size) for values in rows))
+
+    def _new_birds(self, X: Any, prior: Any, group: Any, place: Any) -> Any:
+        codes = self._encode(X)
+        groups = _names(group, len(codes))
+        places = groups if place is None else _names(place, len(codes))
+        return self._birds(codes, np.full(len(codes), -1), prior, groups, places)
+
+    def _traits(self, codes: Codes, likelihood: Any) -> Any:
+        counts = [
+            len(self._edges[k]) + 1 if self._ordered[k] else max(len(self._edges[k]), 1)
+            for k in self._order
+        ]
+        self._width = max(*counts, 2)
+        log_frequency = np.full((len(counts), self._width), _ABSENT)
+        smooth = np.zeros((len(counts), self._width - 1))
+        direction = np.zeros((2, len(counts), self._width))
+        for column, (k, count) in enumerate(zip(self._order, counts, strict=True)):
+            seen = np.bincount(codes[codes[:, column] >= 0, column], minlength=count) + 0.5
+            log_frequency[column, :count] = np.log(seen / seen.sum())
+            smooth[column, : count - 1] = self._ordered[k]
+            slope = np.linspace(-0.5, 0.5, count) * likelihood.DIRECTION * self._direction.get(k, 0)
+            direction[0, column, :count], direction[1, column, :count] = slope, -slope
+        return likelihood.Traits(log_frequency, smooth, direction, np.log(self.label_error))
+
+    def _optimise(self, birds: Any, traits: Any, likelihood: Any) -> None:
+        import jax
+
+        places, count, width, told, groups = self._sizes
+        start = np.zeros(places + 2 + 2 * width * (count + told * groups))
+        start[places : places + 2] = -1.0
+        start[places + 2 : places + 2 + 2 * count * width] = 3 * np.ravel(traits.direction)
+        with jax.enable_x64(True):
+            placed = jax.device_put((birds, traits))
+
+        def objective(theta: Array) -> tuple[float, Array]:
+            with jax.enable_x64(True):
+                value, gradient = likelihood.value_and_gradient(theta, *placed, self._sizes)
+            return float(value), np.array(gradient)
+
+        def derivatives(theta: Array, phi: Array) -> tuple[float, Array, Array]:
+            with jax.enable_x64(True):
+                found = likelihood.derivatives(theta, phi, *placed, self._sizes)
+            return float(found[0]), np.array(found[1]), np.array(found[2])
+
+        near = minimize(objective, start, jac=True, method="L-BFGS-B", options={"maxiter": 500})
+        self.n_iter_ = int(near.nit)
+        try:
+            self.fit_ = fit_laplace(derivatives, near.x)
+        except Refused as reason:
+            raise Refused(
+                "local and passage birds cannot be told apart here: known birds, the roles of the "
+                f"species, or traits of known sign are needed ({reason})"
+            ) from None
+
+    def _probability(self, theta: Array, birds: Any) -> Array:
+        import jax
+
+        from phenology.models import role_likelihood as likelihood
+
+        with jax.enable_x64(True):
+            log_density = np.array(
+                likelihood.log_density(theta, birds, self._traits_known, self._sizes)
+            )[birds.weight > 0]
+        odds = log_density - log_density.max(axis=1, keepdims=True)
+        share = np.exp(odds)
+        return np.asarray(share / share.sum(axis=1, keepdims=True))
+
+
+def _place(name: str | int, names: list[Any]) -> int:
+    """Where a trait stands; −1 where X has no such column."""
+    return names.index(name) if name in names else -1
+
+
+def _categories_to_codes(table: pd.DataFrame, known: dict[int, list[Any]]) -> tuple[Any, Any]:
+    """Columns of words as codes, by `known` where given; words never seen are missing."""
+    numbers: dict[Any, Any] = {}
+    words: dict[int, list[Any]] = {}
+    for k, name in enumerate(table.columns):
+        column = table[name]
+        if pd.api.types.is_bool_dtype(column) or pd.api.types.is_numeric_dtype(column):
+            numbers[name] = column.to_numpy(dtype=float, na_value=np.nan)
+            continue
+        words[k] = known.get(k, sorted(column.dropna().astype(str).unique()))
+        places = {word: float(place) for place, word in enumerate(words[k])}
+        numbers[name] = column.astype(object).map(
+            lambda word, at=places: np.nan if pd.isna(word) else at.get(str(word), np.nan)
+        ).to_numpy(dtype=float)  # fmt: skip
+    return pd.DataFrame(numbers, index=table.index), words
+
+
+def _edges(values: Array, bins: int) -> Array:
+    seen = values[~np.isnan(values)]
+    if not seen.size:
+        return np.zeros(0)
+    return np.unique(np.quantile(seen, np.linspace(0, 1, bins + 1)[1:-1]))
+
+
+def _informative(prior: npt.ArrayLike | None) -> bool:
+    return prior is not None and bool(np.any(np.asarray(prior, dtype=float) != 0.5))
+
+
+def _names(given: npt.ArrayLike | None, size: int) -> npt.NDArray[Any]:
+    if given is None:
+        return np.full(size, "")
+    names = np.asarray(given).astype(str)
+    if len(names) != size:
+        raise ValueError(f"{len(names)} groups or places for {size} birds")
+    return names
+
+
+def _positions(names: npt.NDArray[Any], known: tuple[str, ...]) -> Codes:
+    """Place of each name; one past the last for a name never seen."""
+    places = {name: place for place, name in enumerate(known)}
+    return np.array([places.get(name, len(known)) for name in names], dtype=int)
+
+
+def _padded(values: npt.NDArray[Any], size: int) -> npt.NDArray[Any]:
+    extra = [(0, size - len(values))] + [(0, 0)] * (values.ndim - 1)
+    return np.pad(values, extra)
