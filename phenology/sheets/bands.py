@@ -1,29 +1,307 @@
-"""One history per band, and the doubts that a history raises."""
+"""One history per band: what each capture of a bird is, and the doubts that a history raises."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable
+from itertools import pairwise
 
 import numpy as np
+import numpy.typing as npt
+import pandas as pd
 
+from phenology.seasons import season_windows
 from phenology.sheets.doubt import Doubt, Sheets
 
+STRING_LENGTH = 100  # bands come in strings of consecutive numbers (common practice)
+FEWEST_OF_STRING = 20
+DOMINANT_SHARE = 0.95
+FEWEST_FOR_SIZE = 20
+FASTEST_KMH = 80.0  # a direct flight of some hours with the wind behind
+FASTEST_KM_PER_DAY = 1200.0  # a rufous hummingbird's longest day (Calder & Jones 1989, quoted)
+WING_ERROR_SHARE = 0.035  # two readings of one wing rarely differ by more
+WING_ERROR_SPREADS = 4.5
+# Change of mass over lean mass: within a day a bird gains by meals and loses overnight; over
+# days it gains at most twice the fastest populations' rates, 2.17 M^-0.34 % a day with M in kg
+# (Lindström 2003), and cannot lose more than it can carry.
+WITHIN_DAY_GAIN, WITHIN_DAY_LOSS = 0.30, 0.22
+GAIN_RATE, GAIN_EXPONENT, GAIN_ALLOWANCE = 2.17, -0.34, 2.0
+LARGEST_LOSS = 0.55
 
-def find_new_again(sheets: Sheets) -> Iterable[Doubt]:
-    """Find bands that are new though they were put on before."""
-    captures = sheets.captures
-    new = captures[(captures["capture"] == "new") & captures["band"].notna()]
-    again = new["band"].duplicated(keep=False)
-    if not again.any():
+
+def band_histories(captures: pd.DataFrame) -> pd.DataFrame:
+    """Captures of birds whose band was seen more than once, by band and time.
+
+    Parameters
+    ----------
+    captures : pandas.DataFrame
+        Clean captures.
+
+    Returns
+    -------
+    pandas.DataFrame
+        `captures` of those birds with `place` (which capture it is, counted from 0), ordered by
+        band, date and time.
+
+    Examples
+    --------
+    >>> dates = pd.to_datetime(["2031-07-02", "2031-07-01", "2031-07-05"])
+    >>> sheet = pd.DataFrame({"band": ["T-1", "T-1", "T-2"], "date": dates, "time": 7.0})
+    >>> band_histories(sheet)["place"].tolist()
+    [1, 0]
+    """
+    bands = captures["band"]
+    again = (bands.duplicated(keep=False) & bands.notna()).to_numpy(bool)
+    places = np.flatnonzero(again)
+    histories = captures.iloc[places].assign(place=places)
+    return histories.sort_values(["band", "date", "time", "place"], kind="stable")
+
+
+def settle_recaptures(sheets: Sheets) -> Iterable[Doubt]:
+    """Turn a plain recapture into a repeat or a return, by the band's history.
+
+    Changes the column `capture`: a repeat was caught before in the same season, a return in an
+    earlier one; a band that the study never put on is another's.
+    """
+    read = sheets.reads["captures"]
+    captures = read.used
+    plain = np.flatnonzero((captures["capture"] == "recapture").to_numpy(bool))
+    if not len(plain):
         return
-    twice = new[again].sort_values(["band", "date"], kind="stable")
-    first = ~twice["band"].duplicated()
-    numbers = np.asarray(twice.index)
-    holder = 0
-    for place, is_first in zip(numbers, first, strict=True):
-        if is_first:
-            holder = int(place)
+    seasons = _seasons(sheets)
+    histories = band_histories(captures)
+    earlier = histories.groupby("band", sort=False)["place"].shift().to_numpy()
+    before = dict(zip(histories["place"], earlier, strict=True))
+    kinds = captures["capture"].astype(object).to_numpy().copy()
+    for place in plain.tolist():
+        former = before.get(place, np.nan)
+        if np.isnan(former):
+            kinds[place] = "foreign"
+            message = "caught again, but no earlier row has its band: taken for another's band"
+            yield Doubt("captures", place, "capture", "never_banded", "doubtful", message)
+        else:
+            kinds[place] = "repeat" if seasons[place] == seasons[int(former)] else "return"
+    read.used = captures.assign(capture=pd.array(kinds, dtype="str"))
+    read.codes.pop("capture", None)
+
+
+def _seasons(sheets: Sheets) -> npt.NDArray[np.int64]:
+    """Season of each capture: the year in which it begins."""
+    dates = pd.DatetimeIndex(sheets.captures["date"])
+    windows = season_windows(sheets.options.seasons, dates)
+    placed = [window.place(dates) for window in windows]
+    season = placed[0]["season"].to_numpy(np.int64) * len(windows)
+    for number, other in enumerate(placed[1:], start=1):
+        inside = other["inside"].to_numpy(bool)
+        season[inside] = other["season"].to_numpy(np.int64)[inside] * len(windows) + number
+    return season
+
+
+def find_history_conflicts(sheets: Sheets) -> Iterable[Doubt]:
+    """Find bands that are new twice, or that change species or sex, or grow younger."""
+    histories = band_histories(sheets.captures)
+    years = histories["date"].dt.year.to_numpy()
+    seasons = _seasons(sheets)[histories["place"].to_numpy()] if len(histories) else years
+    rows = histories[["band", "capture", "species", "sex", "age", "date", "row", "place"]]
+    for (number, before), (_, here) in pairwise(enumerate(rows.itertuples(index=False))):
+        if before.band != here.band:
             continue
-        before = captures.iloc[holder]
-        message = f"new, but put on already on {before['date']:%Y-%m-%d} (row {before['row']})"
-        yield Doubt("captures", int(place), "band", "new_again", "doubtful", message)
+        at = f"{before.date:%Y-%m-%d} (row {before.row})"
+        if here.capture == "new":
+            yield _of_band(here.place, "band", "new_again", f"new, but caught already on {at}")
+        if _differ(before.species, here.species):
+            message = f"the band was on a {before.species} on {at}"
+            yield _of_band(here.place, "species", "band_changes_species", message)
+        if _differ(before.sex, here.sex) and "unknown" not in (before.sex, here.sex):
+            message = f"the bird was {before.sex} on {at}"
+            yield _of_band(here.place, "sex", "band_changes_sex", message)
+        older = seasons[number + 1] > seasons[number]
+        if here.age == "young" and (before.age == "adult" or older):
+            told = "adult" if before.age == "adult" else "in the hand an earlier year,"
+            yield _of_band(here.place, "age", "grows_younger", f"young, but {told} on {at}")
+
+
+def _differ(before: object, here: object) -> bool:
+    return isinstance(before, str) and isinstance(here, str) and before != here
+
+
+def _of_band(place: int, column: str, kind: str, message: str) -> Doubt:
+    return Doubt("captures", int(place), column, kind, "doubtful", message)
+
+
+def find_repeats_never_banded(sheets: Sheets) -> Iterable[Doubt]:
+    """Find repeats and returns whose band no earlier row has."""
+    captures = sheets.captures
+    said = captures["capture"].isin(["repeat", "return"]).to_numpy(bool)
+    if not said.any():
+        return
+    missing = said & captures["band"].isna().to_numpy(bool)
+    histories = band_histories(captures)
+    first = ~histories["band"].duplicated().to_numpy()
+    followed = np.zeros(len(captures), dtype=bool)
+    followed[histories["place"].to_numpy()[~first]] = True
+    earliest = captures["date"].min()
+    for place in np.flatnonzero(said & ~followed).tolist():
+        if missing[place]:
+            message = "caught again, but without a band number"
+        else:
+            message = f"caught again, but no row since {earliest:%Y-%m-%d} put its band on"
+        yield _of_band(place, "band", "never_banded", message)
+
+
+def find_impossible_journeys(
+    sheets: Sheets, kmh: float = FASTEST_KMH, km_per_day: float = FASTEST_KM_PER_DAY
+) -> Iterable[Doubt]:
+    """Find bands caught at two sites too far apart for the time between."""
+    histories = band_histories(sheets.captures)
+    if histories.empty or histories["site"].nunique() < 2:
+        return
+    sites = sheets.reads["sites"].used.drop_duplicates("site").set_index("site")
+    distances = {
+        (a, b): _distance_km(sites.loc[a], sites.loc[b])
+        for a in sites.index
+        for b in sites.index
+        if a != b
+    }
+    rows = histories[["band", "site", "date", "time", "row", "place"]]
+    for before, here in pairwise(rows.itertuples(index=False)):
+        if before.band != here.band or before.site == here.site:
+            continue
+        days = (here.date - before.date).days
+        hours = here.time - before.time
+        far = distances[before.site, here.site]
+        reach = km_per_day * max(days, 1)
+        if days == 0 and np.isfinite(hours):
+            reach = kmh * hours
+        if far > reach:
+            message = (
+                f"at {before.site}, {far:.0f} km away, on {before.date:%Y-%m-%d} (row {before.row})"
+            )
+            yield _of_band(here.place, "site", "impossible_journey", message)
+
+
+def _distance_km(a: pd.Series, b: pd.Series) -> float:
+    """Great-circle distance on a sphere: good to half a per cent, enough for a doubt."""
+    lat_a, lon_a, lat_b, lon_b = np.radians(
+        [a["latitude"], a["longitude"], b["latitude"], b["longitude"]]
+    )
+    chord = (
+        np.sin((lat_b - lat_a) / 2) ** 2
+        + np.cos(lat_a) * np.cos(lat_b) * np.sin((lon_b - lon_a) / 2) ** 2
+    )
+    return float(2 * 6371.0 * np.arcsin(np.sqrt(min(chord, 1.0))))
+
+
+def find_differing_wings(
+    sheets: Sheets, share: float = WING_ERROR_SHARE, spreads: float = WING_ERROR_SPREADS
+) -> Iterable[Doubt]:
+    """Find wings of one bird that differ by more than measurement error within a season."""
+    histories = band_histories(sheets.captures)
+    histories = histories[histories["wing_mm"].notna()]
+    if histories.empty:
+        return
+    seasons = _seasons(sheets)[histories["place"].to_numpy()]
+    wing = histories["wing_mm"].to_numpy(float)
+    same = (histories["band"].to_numpy()[1:] == histories["band"].to_numpy()[:-1]) & (
+        seasons[1:] == seasons[:-1]
+    )
+    change = np.log(wing[1:] / wing[:-1])
+    if not same.any():
+        return
+    usual = 1.4826 * float(np.median(np.abs(change[same])))
+    limit = max(share, spreads * usual)
+    for row in np.flatnonzero(same & (np.abs(change) > limit)).tolist():
+        before, here = histories.iloc[row], histories.iloc[row + 1]
+        message = f"the same bird's wing was {before['wing_mm']:g} mm (row {before['row']})"
+        yield _of_band(here["place"], "wing_mm", "wing_differs", message)
+
+
+def find_impossible_mass_changes(sheets: Sheets) -> Iterable[Doubt]:
+    """Find changes of mass beyond what physiology allows between two captures."""
+    histories = band_histories(sheets.captures)
+    histories = histories[histories["mass_g"].notna()]
+    rows = histories[["band", "date", "time", "mass_g", "row", "place"]]
+    for before, here in pairwise(rows.itertuples(index=False)):
+        if before.band != here.band:
+            continue
+        days = (here.date - before.date).days
+        change = here.mass_g / before.mass_g - 1
+        rate = GAIN_RATE * (before.mass_g / 1000) ** GAIN_EXPONENT / 100
+        gain = WITHIN_DAY_GAIN + GAIN_ALLOWANCE * rate * days
+        loss = min(WITHIN_DAY_LOSS + 0.1 * days, LARGEST_LOSS)
+        if not -loss <= change <= gain:
+            message = (
+                f"{before.mass_g:g} g {days} days before (row {before.row}): a change of "
+                f"{change:+.0%} is more than a bird can manage"
+            )
+            yield _of_band(here.place, "mass_g", "mass_change", message)
+
+
+def find_bands_out_of_string(sheets: Sheets, string_length: int = STRING_LENGTH) -> Iterable[Doubt]:
+    """Find bands whose number stands far from every other of their prefix."""
+    captures = sheets.captures
+    fresh = captures["capture"].eq("new") | captures["capture"].isna()
+    bands = captures["band"][fresh & captures["band"].notna()].drop_duplicates()
+    if len(bands) < FEWEST_OF_STRING:
+        return
+    parts = bands.str.extract(r"^(.*?)(\d{1,9})$")
+    numbers = pd.to_numeric(parts[1]).to_numpy(float)
+    ordered = pd.DataFrame({"prefix": parts[0].to_numpy(), "number": numbers, "place": bands.index})
+    ordered = ordered.dropna().sort_values(["prefix", "number"], kind="stable")
+    size = ordered.groupby("prefix")["number"].transform("size").to_numpy()
+    same = ordered["prefix"].eq(ordered["prefix"].shift()).to_numpy(bool)
+    gap = np.where(same, ordered["number"].diff().to_numpy(float), np.inf)
+    after = np.append(gap[1:], np.inf)
+    alone = (gap > string_length) & (after > string_length)
+    share = np.array(alone, dtype=float)
+    alone_share = (
+        pd.Series(share).groupby(ordered["prefix"].to_numpy()).transform("mean").to_numpy()
+    )
+    for row in np.flatnonzero(alone & (size >= FEWEST_OF_STRING) & (alone_share < 0.05)).tolist():
+        place = int(ordered["place"].iat[row])
+        message = f"no other band of its prefix within {string_length} numbers of it"
+        yield Doubt("captures", place, "band", "out_of_string", "note", message)
+
+
+def find_wrong_band_sizes(
+    sheets: Sheets, dominant: float = DOMINANT_SHARE, fewest: int = FEWEST_FOR_SIZE
+) -> Iterable[Doubt]:
+    """Find bands of a size that the study hardly ever puts on that species and sex."""
+    captures = sheets.captures
+    sized = captures[captures["band_size"].notna()]
+    if sized.empty:
+        return
+    kinds = [sized["species"], sized["sex"].fillna("")]
+    counts = sized.groupby([*kinds, "band_size"]).size()
+    birds = counts.groupby(level=[0, 1]).transform("sum")
+    usual = counts[(birds >= fewest) & (counts / birds >= dominant)].reset_index(level=2)
+    usual_size = usual["band_size"].to_dict()
+    keys = zip(*kinds, sized["band_size"], sized.index, strict=True)
+    for species, sex, size, place in keys:
+        expected = usual_size.get((species, sex))
+        if expected is not None and size != expected:
+            message = f"this species and sex gets size {expected} in this study"
+            yield _of_band(place, "band_size", "wrong_band_size", message)
+
+
+def find_rows_twice(sheets: Sheets) -> Iterable[Doubt]:
+    """Find banded captures that stand twice: same bird, site, day, time and measurements."""
+    captures = sheets.captures
+    histories = band_histories(captures)
+    keys = [
+        name
+        for name in histories.columns
+        if name not in ("file", "tab", "row", "place", "remarks", "bander")
+    ]
+    if histories.empty:
+        return
+    double = histories[keys].astype("str").duplicated().to_numpy(bool)
+    double &= histories["time"].notna().to_numpy(bool) | histories["mass_g"].notna().to_numpy(bool)
+    for row in np.flatnonzero(double).tolist():
+        before, here = histories.iloc[row - 1], histories.iloc[row]
+        where = f"row {before['row']}" + (
+            f" of {before['file']}" if before["file"] != here["file"] else ""
+        )
+        message = f"the row stands twice, here and in {where}"
+        yield Doubt(
+            "captures", int(here["place"]), "", "row_twice", "impossible", message, "", "set aside"
+        )

@@ -1,94 +1,125 @@
-"""Doubts about measurements: values implausible for the species, sex and age of the bird."""
+"""Measurements of the captured birds, scored against what is usual for their class."""
 
 from __future__ import annotations
 
-import re
-from collections.abc import Iterable
+from dataclasses import dataclass
 
 import numpy as np
-import pandas as pd
+import numpy.typing as npt
 
-from phenology.sheets.doubt import Doubt, Sheets
-from phenology.sheets.ranges import FALSE_ALARM_SHARE, BirdClasses, Range, learn_range
+from phenology.sheets.beside import Expectation
+from phenology.sheets.doubt import Sheets
+from phenology.sheets.ranges import (
+    FALSE_ALARM_SHARE,
+    BirdClasses,
+    Floats,
+    Range,
+    learn_range,
+    tail_limit,
+)
 from phenology.sheets.read import sheet_columns
 
-# Beyond these factors of the group's median no living, flying bird of the group lies: the
-# heaviest birds weigh up to 2.75 times their lean mass (Hedenström & Alerstam 1992, J. Exp.
-# Biol. 164:19); lengths of one species, sex and age differ by far less.
-MASS_FACTORS = (0.35, 3.5)
-LENGTH_FACTORS = (0.5, 2.0)
-BIRDS_FOR_IMPOSSIBLE = 20
-
-_LEARNED_UNITS = ("mm", "cm", "g", "mg")
-_NINES = re.compile(r"9{1,5}|9{1,3}\.9{1,2}")
+LEARNED_UNITS = ("mm", "cm", "g", "mg")
 
 
-def measurements(sheets: Sheets) -> dict[str, str]:
-    """Lengths and masses of the captures that the study has: name and unit."""
-    captures = sheets.captures
-    return {
-        name: column.unit
-        for name, column in sheet_columns("captures", sheets.options).items()
-        if column.kind == "number"
-        and column.unit in _LEARNED_UNITS
-        and captures[name].notna().any()
-    }
+@dataclass(frozen=True)
+class Measured:
+    """Lengths and masses of all captures: values, scores and what they are scored against."""
+
+    names: tuple[str, ...]
+    units: tuple[str, ...]
+    values: Floats  # (captures, measurements)
+    scores: Floats  # spreads above the centre of the bird's class
+    ranges: tuple[Range, ...]
+    classes: BirdClasses
+    expectation: Expectation
+
+    def usual(self, place: int, column: int) -> str:
+        """Words for what is usual in a bird's class."""
+        group = self.classes.finest[place]
+        low, high = (ends[group] for ends in self.ranges[column].interval())
+        return f"{low:.3g} to {high:.3g} {self.units[column]}"
+
+    def score_of(self, place: int, column: int, value: float) -> float:
+        """Score that another value would have for this bird."""
+        finest = self.classes.finest[place : place + 1]
+        return float(self.ranges[column].spreads(np.array([value]), finest)[0])
+
+    def factor(self, place: int, column: int) -> float:
+        """Value over the median of the bird's class."""
+        centre = self.ranges[column].centre[self.classes.finest[place]]
+        return float(self.values[place, column] / np.exp(centre))
 
 
-def bird_classes(sheets: Sheets) -> BirdClasses:
-    """Classes of the captured birds by species, sex and age."""
+def measure_birds(sheets: Sheets, false_alarm_share: float = FALSE_ALARM_SHARE) -> Measured | None:
+    """Score every length and mass of the captures.
+
+    Parameters
+    ----------
+    sheets : Sheets
+    false_alarm_share : float, optional
+        Share of good cells that may lie beyond a limit of what is usual, each side.
+
+    Returns
+    -------
+    Measured or None
+        None if no measurement has enough birds to learn from.
+    """
     read = sheets.reads["captures"]
-    return BirdClasses.of(*(read.labels(name) for name in ("species", "sex", "age")))
-
-
-def learn_ranges(
-    sheets: Sheets, classes: BirdClasses, false_alarm_share: float = FALSE_ALARM_SHARE
-) -> dict[str, Range]:
-    """Learn the range of every measurement that the study has."""
-    learned = {
-        name: learn_range(sheets.captures[name].to_numpy(float), classes, false_alarm_share)
-        for name in measurements(sheets)
-    }
-    return {name: found for name, found in learned.items() if found is not None}
-
-
-def find_implausible(
-    sheets: Sheets, classes: BirdClasses, ranges: dict[str, Range]
-) -> Iterable[Doubt]:
-    """Find measurements beyond what is usual in their group, and fillers among them."""
-    captures = sheets.captures
-    read = sheets.reads["captures"]
-    for name, unit in measurements(sheets).items():
-        if name not in ranges:
+    classes = BirdClasses.of(*(read.labels(name) for name in ("species", "sex", "age")))
+    learned = []
+    for name, column in sheet_columns("captures", sheets.options).items():
+        if column.kind != "number" or column.unit not in LEARNED_UNITS:
             continue
-        learned = ranges[name]
-        values = captures[name].to_numpy(float)
-        lows, highs = learned.interval()
-        for place in learned.unusual(values, classes.finest).tolist():
-            group = classes.finest[place]
-            low, high = lows[group], highs[group]
-            usual = f"{low:.3g} to {high:.3g} {unit} is usual for {_bird(sheets, place)}"
-            if _NINES.fullmatch(read.written(place, name).strip()):
-                message = f"a filler where a value is expected: {usual}"
-                yield Doubt("captures", place, name, "filler", "impossible", message, "", "blanked")
-                continue
-            factor = float(values[place] / np.exp(learned.centre[group]))
-            least, most = MASS_FACTORS if unit in ("g", "mg") else LENGTH_FACTORS
-            sure = learned.birds[group] >= BIRDS_FOR_IMPOSSIBLE and not least < factor < most
-            yield Doubt(
-                "captures",
-                place,
-                name,
-                "implausible",
-                "impossible" if sure else "doubtful",
-                f"{values[place]:g} is implausible: {usual}",
-                "",
-                "blanked" if sure else "kept",
-            )
+        values = sheets.captures[name].to_numpy(float)
+        found = learn_range(values, classes, false_alarm_share)
+        if found is not None:
+            learned.append((name, column.unit, values, found))
+    if not learned:
+        return None
+    names, units, columns, ranges = zip(*learned, strict=True)
+    scores = np.column_stack(
+        [
+            found.spreads(values, classes.finest)
+            for values, found in zip(columns, ranges, strict=True)
+        ]
+    )
+    species = read.labels("species").astype(np.int64)
+    return Measured(
+        names=names,
+        units=units,
+        values=np.column_stack(columns),
+        scores=scores,
+        ranges=ranges,
+        classes=classes,
+        expectation=Expectation.learn(scores, species),
+    )
 
 
-def _bird(sheets: Sheets, place: int) -> str:
-    """Words for the class of a captured bird."""
-    captures = sheets.captures
-    words = [captures[name].iat[place] for name in ("species", "age", "sex")]
-    return " ".join(word for word in words if isinstance(word, str))
+def beyond_usual(measured: Measured) -> npt.NDArray[np.bool_]:
+    """Cells beyond what is usual in the bird's class, by themselves."""
+    low = np.array([found.limit_low for found in measured.ranges])
+    high = np.array([found.limit_high for found in measured.ranges])
+    with np.errstate(invalid="ignore"):
+        return np.asarray((measured.scores > high) | (measured.scores < -low))
+
+
+def odd_beside_others(
+    measured: Measured, beyond: npt.NDArray[np.bool_], false_alarm_share: float
+) -> npt.NDArray[np.bool_]:
+    """Cells that do not fit the bird's other measurements: in each row the worst one at most."""
+    odd = np.zeros(beyond.shape, dtype=bool)
+    if beyond.shape[1] < 2:
+        return odd
+    scores = np.where(beyond, np.nan, measured.scores)
+    conditional = measured.expectation.conditional_scores(scores)
+    limits = np.empty((2, scores.shape[1]))
+    for column in range(scores.shape[1]):
+        known = conditional[np.isfinite(conditional[:, column]), column]
+        limits[0, column] = tail_limit(-known, false_alarm_share)
+        limits[1, column] = tail_limit(known, false_alarm_share)
+    away = np.nan_to_num(conditional / np.where(conditional < 0, limits[0], limits[1]))
+    away = np.abs(away)
+    rows = np.flatnonzero(away.max(axis=1) > 1)
+    odd[rows, away[rows].argmax(axis=1)] = True
+    return odd

@@ -22,6 +22,8 @@ FEWEST_BIRDS = 5  # a species with fewer is not judged
 OWN_BIRDS = 12  # a class with fewer is judged with its species
 SHARED_WEIGHT = 10.0  # birds that the spread shared by all groups counts for
 _INNER, _OUTER, _TAIL = 0.75, 0.95, 0.98
+_OUTER_BIRDS = 60
+_QUANTILE_WORTH = 0.4  # efficiency of the quartile range as a measure of spread
 _GRID_STEP = 0.001  # of the logarithm: a tenth of a per cent
 _GRID_CELLS = 20_000_000
 _FREEDOMS = np.array([4, 5, 7, 10, 15, 30, 200.0])
@@ -186,22 +188,29 @@ def _describe(logs: Floats, counts: Ints) -> tuple[Floats, Floats, Floats, Ints]
     def quantile(share: float) -> Floats:
         return logs[(passed < share * birds[:, None]).sum(axis=1)]
 
+    def spread(share: float, sign: int) -> Floats:
+        return sign * (quantile(0.5 + sign * (share - 0.5)) - centre) / stats.norm.ppf(share)
+
     centre = quantile(0.5)
+    many = birds >= _OUTER_BIRDS  # of fewer birds the outer quantile is the mistake itself
     low, high = (
-        np.maximum(
-            sign * (quantile(0.5 + sign * (_INNER - 0.5)) - centre) / stats.norm.ppf(_INNER),
-            sign * (quantile(0.5 + sign * (_OUTER - 0.5)) - centre) / stats.norm.ppf(_OUTER),
-        )
+        np.where(many, np.maximum(spread(_INNER, sign), spread(_OUTER, sign)), spread(_INNER, sign))
         for sign in (-1, 1)
     )
     return centre, low, high, birds
 
 
 def _lean_on_all(spread: Floats, birds: Ints, least: Floats) -> Floats:
-    """Shrink the spread of small groups to the common one; a small group's centre is uncertain."""
+    """Lean the spread of small groups on the common one and widen it for what they leave open.
+
+    A spread read from quantiles is worth fewer birds than it is read from; far tails of a
+    Student's distribution with that many degrees of freedom say how much wider it must be.
+    """
     common = _weighted_median(spread, birds)
     pooled = (birds * spread**2 + SHARED_WEIGHT * common**2) / (birds + SHARED_WEIGHT)
-    return np.maximum(np.sqrt(pooled * (1.0 + 1.57 / birds)), least)
+    freedom = _QUANTILE_WORTH * birds + SHARED_WEIGHT / 2
+    wider = stats.t.ppf(1 - FALSE_ALARM_SHARE, freedom) / stats.norm.ppf(1 - FALSE_ALARM_SHARE)
+    return np.maximum(np.sqrt(pooled) * wider, least)
 
 
 def _rounding(values: Floats) -> float:

@@ -1,0 +1,143 @@
+"""Doubts about measurements, with the slip named where one explains the value."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable
+
+import numpy as np
+
+from phenology.sheets.blocks import Block, find_repeated_rows, find_shifted_blocks
+from phenology.sheets.doubt import Doubt, Sheets
+from phenology.sheets.measured import Measured, beyond_usual, odd_beside_others
+from phenology.sheets.slips import explain
+
+# Beyond these factors of the class's median no living, flying bird of the class lies: the
+# heaviest birds weigh up to 2.75 times their lean mass (Hedenström & Alerstam 1992, J. Exp.
+# Biol. 164:19); lengths of one species, sex and age differ by far less.
+MASS_FACTORS = (0.35, 3.5)
+LENGTH_FACTORS = (0.5, 2.0)
+BIRDS_FOR_IMPOSSIBLE = 20
+
+BESIDE_SHARE = 1 / 10000  # false alarms beside the other measurements: two looks at one cell
+_NINES = re.compile(r"9{1,5}|9{1,3}[.,]9{1,2}")
+
+
+def find_implausible(
+    sheets: Sheets, measured: Measured, beside_share: float = BESIDE_SHARE
+) -> Iterable[Doubt]:
+    """Find measurements that are implausible for species, age and sex or beside the others."""
+    read = sheets.reads["captures"]
+    parts = read.origin[:, 0]
+    beyond = beyond_usual(measured)
+    odd = odd_beside_others(measured, beyond, beside_share)
+    doubtful = beyond | odd
+    blocks = find_shifted_blocks(measured, doubtful, parts)
+    for block in blocks:
+        yield _block_doubt(sheets, measured, block)
+    repeated = set(find_repeated_rows(measured, parts))
+    for place in sorted(repeated):
+        message = "all measurements are those of the row above"
+        yield Doubt("captures", place, "", "row_repeated", "doubtful", message)
+    for place, column in zip(*(ends.tolist() for ends in np.nonzero(doubtful)), strict=True):
+        doubt = _doubt(sheets, measured, place, column, by_itself=bool(beyond[place, column]))
+        shifted = next((block for block in blocks if _covers(block, place, column)), None)
+        yield doubt if shifted is None else _explained_by(doubt, measured, shifted)
+
+
+def _doubt(
+    sheets: Sheets, measured: Measured, place: int, column: int, *, by_itself: bool
+) -> Doubt:
+    name, value = measured.names[column], measured.values[place, column]
+    written = sheets.reads["captures"].written(place, name).strip()
+    usual = f"{measured.usual(place, column)} is usual for {bird_words(sheets, place)}"
+    if by_itself and _NINES.fullmatch(written):
+        message = f"a filler where a value is expected: {usual}"
+        return Doubt("captures", place, name, "filler", "impossible", message, "", "blanked")
+    message = (
+        f"{value:g} is implausible: {usual}"
+        if by_itself
+        else f"{value:g} does not fit the bird's other measurements ({usual})"
+    )
+    slip = explain(measured, place, column, written)
+    sure = by_itself and _is_impossible(measured, place, column)
+    return Doubt(
+        sheet="captures",
+        place=place,
+        column=name,
+        kind="implausible" if slip is None else slip.kind,
+        severity="impossible" if sure else "doubtful",
+        message=message if slip is None else f"{message}; {slip.words}",
+        suggestion="" if slip is None else slip.value,
+        action="blanked" if sure else "kept",
+    )
+
+
+def _explained_by(doubt: Doubt, measured: Measured, block: Block) -> Doubt:
+    meant = measured.values[doubt.place + block.shift, measured.names.index(doubt.column)]
+    return doubt._replace(
+        kind="block_shifted",
+        message=f"{doubt.message.partition(';')[0]}; {_block_words(block)}",
+        suggestion=f"{meant:g}" if np.isfinite(meant) else "",
+    )
+
+
+def _is_impossible(measured: Measured, place: int, column: int) -> bool:
+    least, most = MASS_FACTORS if measured.units[column] in ("g", "mg") else LENGTH_FACTORS
+    birds = measured.ranges[column].birds[measured.classes.finest[place]]
+    return bool(birds >= BIRDS_FOR_IMPOSSIBLE and not least < measured.factor(place, column) < most)
+
+
+def _covers(block: Block, place: int, column: int) -> bool:
+    return block.first <= place <= block.last and column in block.columns
+
+
+def _block_words(block: Block) -> str:
+    return "values here seem to stand a row too " + ("low" if block.shift > 0 else "high")
+
+
+def _block_doubt(sheets: Sheets, measured: Measured, block: Block) -> Doubt:
+    read = sheets.reads["captures"]
+    names = ", ".join(measured.names[column] for column in block.columns)
+    first, last = (read.where(place)[2] for place in (block.first, block.last))
+    message = f"rows {first} to {last}: {names} seem to stand a row too " + (
+        "low against the rest" if block.shift > 0 else "high against the rest"
+    )
+    advice = f"move them {'up' if block.shift > 0 else 'down'} by a row, from the card"
+    return Doubt("captures", block.first, "", "block_shifted", "doubtful", message, advice)
+
+
+def bird_words(sheets: Sheets, place: int) -> str:
+    """Words for the class of a captured bird."""
+    captures = sheets.captures
+    words = [captures[name].iat[place] for name in ("species", "age", "sex")]
+    return " ".join(word for word in words if isinstance(word, str))
+
+
+def explain_unreadable(sheets: Sheets, measured: Measured) -> None:
+    """Name the slip behind measurements that were blanked when read, where one explains them."""
+    read = sheets.reads["captures"]
+    wanted = [
+        number
+        for number, finding in enumerate(read.findings)
+        if finding.kind == "outside_range" and finding.column in measured.names
+    ]
+    if not wanted:
+        return
+    places = {
+        (part.grid.file, part.grid.tab, int(part.positions[row]) + 1): place
+        for place, (number, row) in enumerate(read.origin.tolist())
+        for part in (read.parts[number],)
+    }
+    for number in wanted:
+        finding = read.findings[number]
+        place = places.get((finding.file, finding.tab, finding.row or 0))
+        if place is None:
+            continue
+        slip = explain(measured, place, measured.names.index(finding.column), finding.value)
+        if slip is not None:
+            read.findings[number] = finding._replace(
+                kind=slip.kind,
+                message=f"{finding.message}; {slip.words}",
+                suggestion=slip.value,
+            )
