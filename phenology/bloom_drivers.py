@@ -139,7 +139,7 @@ def _rain_anomaly(rain: pd.DataFrame, lag: int, length: int, dates: pd.DatetimeI
     anomaly = log_sum - normal.loc[day].to_numpy()
     spread = float(np.sqrt((anomaly**2).to_numpy()[anomaly.notna().to_numpy()].mean()))
     asked = anomaly.reindex(dates).to_numpy().T
-    return asked / spread if spread > 1e-9 else asked
+    return np.asarray(asked / spread if spread > 1e-9 else asked)
 
 
 def _winters(daily: dict[str, pd.DataFrame], seasons: npt.NDArray[np.int64]) -> dict[str, Floats]:
