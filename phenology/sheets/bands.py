@@ -89,7 +89,7 @@ def _seasons(sheets: Sheets) -> npt.NDArray[np.int64]:
     dates = pd.DatetimeIndex(sheets.captures["date"])
     windows = season_windows(sheets.options.seasons, dates)
     placed = [window.place(dates) for window in windows]
-    season = placed[0]["season"].to_numpy(np.int64) * len(windows)
+    season: npt.NDArray[np.int64] = placed[0]["season"].to_numpy(np.int64) * len(windows)
     for number, other in enumerate(placed[1:], start=1):
         inside = other["inside"].to_numpy(bool)
         season[inside] = other["season"].to_numpy(np.int64)[inside] * len(windows) + number

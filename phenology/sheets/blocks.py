@@ -49,12 +49,9 @@ def find_shifted_blocks(measured: Measured, odd: npt.NDArray[np.bool_], parts: I
     blocks: list[Block] = []
     odd_rows = np.flatnonzero(odd.any(axis=1))
     for window in _windows(odd_rows, parts):
-        candidates = [
-            block
-            for shift in (1, -1)
-            if (block := _best_block(measured, window, shift)) is not None
-        ]
-        for block, _ in sorted(candidates, key=lambda found: -found[1])[:1]:
+        found = [_best_block(measured, window, shift) for shift in (1, -1)]
+        ranked = sorted((pair for pair in found if pair is not None), key=lambda pair: -pair[1])
+        for block, _ in ranked[:1]:
             inside = (odd_rows >= block.first) & (odd_rows <= block.last)
             if inside.sum() >= FEWEST_ODD_ROWS:
                 blocks.append(block)

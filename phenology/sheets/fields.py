@@ -137,6 +137,7 @@ def field_parser(
     sheet: str,
     column: Column,
     options: StudyOptions,
+    *,
     factor: float = 1.0,
     sites: Mapping[str, str] | None = None,
 ) -> tuple[Parser | None, Codebook]:
@@ -158,21 +159,19 @@ def field_parser(
         The parser is None where a column holds plain text.
     """
     book = column_codebook(sheet, column, options)
-    if column.kind == "text":
-        return None, book
-    if column.kind == "date":
-        return _date_parser(options.date_order), book
-    if column.kind == "time":
-        return _time, book
-    if column.kind in ("number", "integer"):
-        return _number_parser(column, factor), book
-    if column.kind == "species":
-        return _species_parser(book, options), book
-    if column.kind == "site":
-        return _site_parser(dict(sites or {})), book
-    if column.kind == "yes_no":
-        return _yes_no_parser(book), book
-    return _label_parser(column, book), book
+    parsers: dict[str, Callable[[], Parser | None]] = {
+        "text": lambda: None,
+        "date": lambda: _date_parser(options.date_order),
+        "time": lambda: _time,
+        "number": lambda: _number_parser(column, factor),
+        "integer": lambda: _number_parser(column, factor),
+        "species": lambda: _species_parser(book, options),
+        "site": lambda: _site_parser(dict(sites or {})),
+        "yes_no": lambda: _yes_no_parser(book),
+        "choice": lambda: _label_parser(column, book),
+        "fat": lambda: _label_parser(column, book),
+    }
+    return parsers[column.kind](), book
 
 
 def _unreadable(column_says: str, error: Unreadable, suggestion: str = "") -> Problem:

@@ -14,8 +14,8 @@ import numpy as np
 import numpy.typing as npt
 from scipy import stats
 
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
+Floats = npt.NDArray[np.floating]
+Ints = npt.NDArray[np.integer]
 
 FALSE_ALARM_SHARE = 1 / 5000  # share of good cells that may lie beyond a limit, each side
 FEWEST_BIRDS = 5  # a species with fewer is not judged
@@ -186,10 +186,11 @@ def _describe(logs: Floats, counts: Ints) -> tuple[Floats, Floats, Floats, Ints]
     birds = passed[:, -1] if len(passed) else np.zeros(0, dtype=np.int64)
 
     def quantile(share: float) -> Floats:
-        return logs[(passed < share * birds[:, None]).sum(axis=1)]
+        return np.asarray(logs[(passed < share * birds[:, None]).sum(axis=1)])
 
     def spread(share: float, sign: int) -> Floats:
-        return sign * (quantile(0.5 + sign * (share - 0.5)) - centre) / stats.norm.ppf(share)
+        away = sign * (quantile(0.5 + sign * (share - 0.5)) - centre)
+        return np.asarray(away / stats.norm.ppf(share))
 
     centre = quantile(0.5)
     many = birds >= _OUTER_BIRDS  # of fewer birds the outer quantile is the mistake itself
@@ -210,7 +211,7 @@ def _lean_on_all(spread: Floats, birds: Ints, least: Floats) -> Floats:
     pooled = (birds * spread**2 + SHARED_WEIGHT * common**2) / (birds + SHARED_WEIGHT)
     freedom = _QUANTILE_WORTH * birds + SHARED_WEIGHT / 2
     wider = stats.t.ppf(1 - FALSE_ALARM_SHARE, freedom) / stats.norm.ppf(1 - FALSE_ALARM_SHARE)
-    return np.maximum(np.sqrt(pooled) * wider, least)
+    return np.asarray(np.maximum(np.sqrt(pooled) * wider, least))
 
 
 def _rounding(values: Floats) -> float:

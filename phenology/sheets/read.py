@@ -212,10 +212,10 @@ def _parse_part(
         if cells is None or heading is None:
             values[name] = empty_column(column, height)
         else:
-            parser, book = field_parser(kind, column, options, heading.factor, sites)
+            parser, book = field_parser(kind, column, options, factor=heading.factor, sites=sites)
             result = parse_column(cells, column, parser, book)
             values[name] = result.values
-            findings += _cell_findings(kind, part, name, cells, result.problems, no_record)
+            findings += _cell_findings(kind, part, name, result.problems, no_record)
             if result.labels is not None and column.kind in _LABELLED:
                 labels[name] = result.labels
         if column.missing == "set aside":
@@ -291,12 +291,12 @@ def _cell_findings(
     kind: str,
     part: Part,
     name: str,
-    cells: Cells,
     problems: Mapping[int, Problem],
     skipped: npt.NDArray[np.bool_],
 ) -> Iterable[Finding]:
     if not problems:
         return
+    cells = part.cells[name]
     wanted = np.zeros(len(cells.texts), dtype=bool)
     wanted[list(problems)] = True
     told: set[int] = set()

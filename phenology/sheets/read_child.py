@@ -22,23 +22,20 @@ def cell_text(value: object) -> str:
     >>> cell_text(615.0), cell_text(3.4000000000000004), cell_text(dt.time(6, 15))
     ('615', '3.4', '06:15')
     """
-    if isinstance(value, str):
-        return value
+    text = "" if value is None else str(value)
     if isinstance(value, bool):
-        return "yes" if value else "no"
-    if isinstance(value, float):
-        return f"{value:.15g}"
-    if isinstance(value, dt.datetime):
-        if value.time() == dt.time(0):
-            return value.date().isoformat()
-        return value.isoformat(sep=" ", timespec="seconds")
-    if isinstance(value, dt.time):
-        return value.isoformat(timespec="auto" if value.second else "minutes")
-    if isinstance(value, dt.timedelta):
+        text = "yes" if value else "no"
+    elif isinstance(value, float):
+        text = f"{value:.15g}"
+    elif isinstance(value, dt.datetime):
+        midnight = value.time() == dt.time(0)
+        text = value.date().isoformat() if midnight else value.isoformat(" ", "seconds")
+    elif isinstance(value, dt.time):
+        text = value.isoformat(timespec="auto" if value.second else "minutes")
+    elif isinstance(value, dt.timedelta):
         minutes, seconds = divmod(round(value.total_seconds()), 60)
-        clock = f"{minutes // 60:02d}:{minutes % 60:02d}"
-        return f"{clock}:{seconds:02d}" if seconds else clock
-    return "" if value is None else str(value)
+        text = f"{minutes // 60:02d}:{minutes % 60:02d}" + (f":{seconds:02d}" if seconds else "")
+    return text
 
 
 def tab_table(tab: str, sheet: CalamineSheet) -> pa.Table:

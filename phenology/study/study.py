@@ -9,6 +9,7 @@ from phenology.errors import StudyError
 from phenology.sheets.check import check_sheets
 from phenology.sheets.codes import bare, fat_levels
 from phenology.sheets.contract import sheet_contracts
+from phenology.sheets.corrections import apply_corrections
 from phenology.sheets.doubt import Sheets
 from phenology.sheets.finding import findings_table
 from phenology.sheets.grid import Grid
@@ -88,11 +89,17 @@ def open_study(folder: Path) -> Study:
     options = read_options(folder / "study.toml")
     grids, findings, inputs = read_folder(folder)
     inputs = {"study.toml": file_hash(folder / "study.toml")} | inputs
+    parts = {
+        kind: [read_part(kind, grid, options) for grid in grids[kind]]
+        for kind in _reading_order(grids)
+    }
     reads: dict[str, SheetRead] = {}
-    for kind in _reading_order(grids):
-        parts = [read_part(kind, grid, options) for grid in grids[kind]]
+    if "corrections" in parts:
+        reads["corrections"] = read_sheet("corrections", parts.pop("corrections"), options)
+        findings += apply_corrections(reads["corrections"], parts)
+    for kind, of_kind in parts.items():
         sites = station_names(reads["sites"].used) if "sites" in reads else {}
-        reads[kind] = read_sheet(kind, parts, options, sites)
+        reads[kind] = read_sheet(kind, of_kind, options, sites)
         if kind == "sites":
             _require_rows(reads[kind])
     _require_rows(reads["captures"])
