@@ -1,0 +1,315 @@
+"""Stopover duration from daily captures, with residents among the passage birds."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+import xarray as xr
+
+from phenology.models.laplace import fit_laplace, jax_derivatives
+from phenology.models.refusal import Refused
+from phenology.models.survival import fit_survival, recapture_table, reversed_in_time
+from phenology.quantities import HIGH_QUANTILE, LOW_QUANTILE
+
+if TYPE_CHECKING:
+    from phenology.models.stopover_likelihood import Histories as Data
+
+Array = npt.NDArray[np.float64]
+Histories = npt.NDArray[np.bool_]
+
+FEWEST_SEEN_AGAIN = 20
+LEAST_LEARNED = 0.5  # share of the prior variance of log stay that the data must take away
+_KNOT_DAYS = 7
+
+
+class StopoverFit(NamedTuple):
+    """Entry and stay of passage birds and residents.
+
+    Attributes
+    ----------
+    table : DataFrame
+        quantity (passage stay, resident stay, residents among birds present, chance of a first
+        and of a later capture on a day of usual effort), estimate, low, high, learned (share of
+        the prior's variance that the data took away).
+    entry : DataFrame
+        day (from 0), estimate, low, high: share of passage birds that enter on the day.
+    draws : Dataset
+        By draw: passage_stay_days, resident_stay_days, share_residents, first_capture,
+        later_capture; entry (draw, day).
+    seen_again : int
+    """
+
+    table: pd.DataFrame
+    entry: pd.DataFrame
+    draws: xr.Dataset
+    seen_again: int
+
+
+def fit_stopover(
+    histories: npt.ArrayLike,
+    effort: npt.ArrayLike,
+    *,
+    residents: bool = True,
+    draws: int = 400,
+    seed: int = 1,
+) -> StopoverFit:
+    """Fit entry, stay and capture to the daily captures of one season at one site.
+
+    `phenology.models.stopover_likelihood` states the likelihood: birds enter over the season,
+    stay for a time that is exponential in each class, and are caught at rates of their own
+    before and after the first capture.
+
+    Parameters
+    ----------
+    histories : array-like of bool, (birds, T)
+        Whether each bird was caught on each day of the season, sampled or not; each was caught
+        at least once.
+    effort : array-like, (T,)
+        Trap-hours of each day, 0 where there was no sampling.
+    residents : bool
+        Whether some of the birds may live there. Leaving them out wrecks the stay of the others.
+    draws, seed : int
+
+    Raises
+    ------
+    Refused
+        With fewer than 20 birds seen on more than one day; where days of sampling lie further
+        apart than half the stay; where the data hardly change what was assumed of the stay; or
+        where a combination of parameters is not identified.
+    ValueError
+        If a bird was never caught, or caught on a day without effort.
+
+    Notes
+    -----
+    A long stay is no sign of a good site: poor sites have long stays too. Birds that pass within
+    hours are caught less often than the exponential has it. Residents are told by their stay
+    alone; where few stay longer than the season's middle, their share is mostly prior.
+
+    References
+    ----------
+    Schaub, M., Pradel, R., Jenni, L. & Lebreton, J.-D. (2001), Ecology 82:852,
+    doi:10.1890/0012-9658(2001)082[0852:MBSOLT]2.0.CO;2, for why minimum stays are too short.
+
+    Examples
+    --------
+    >>> caught, effort, truth = simulate_stopover(np.random.default_rng(2), birds=600)
+    >>> row = fit_stopover(caught, effort).table.set_index("quantity").loc["passage stay"]
+    >>> bool(row["low"] < truth.passage_stay_days < row["high"])
+    True
+    """
+    from phenology.models import stopover_likelihood as likelihood
+
+    caught, days_effort = _checked(histories, effort)
+    seen_again = int((caught.sum(axis=1) > 1).sum())
+    if seen_again < FEWEST_SEEN_AGAIN:
+        raise Refused(
+            f"{seen_again} of {len(caught)} birds were seen on more than one day; a stay needs "
+            f"{FEWEST_SEEN_AGAIN}: sample more days, or closer together"
+        )
+    data = _prepare(caught, days_effort, residents)
+    start = np.concatenate([likelihood.PRIOR_MEAN, np.zeros(data.knots.shape[1])])
+    fit = fit_laplace(jax_derivatives(likelihood.derivatives, data), start)
+    theta, _ = fit.draws(draws, np.random.default_rng(seed))
+    learned = 1 - np.diag(fit.covariance())[: len(likelihood.NAMES)] / likelihood.PRIOR_SD**2
+    if learned[0] < LEAST_LEARNED:
+        raise Refused(
+            "the captures hardly change what was assumed of the stay: birds were caught again too "
+            "rarely, or stay and capture cannot be told apart"
+        )
+    _refuse_wide_sampling(days_effort, float(np.exp(fit.theta[0])))
+    return _report(theta, data, learned, seen_again)
+
+
+def _checked(histories: npt.ArrayLike, effort: npt.ArrayLike) -> tuple[Histories, Array]:
+    caught = np.asarray(histories, dtype=bool)
+    days = np.asarray(effort, dtype=float)
+    if caught.ndim != 2 or caught.shape[1] != days.size:
+        raise ValueError(f"histories must be birds × {days.size} days, not {caught.shape}")
+    if not caught.any(axis=1).all():
+        raise ValueError("every bird must have been caught at least once")
+    if (caught.any(axis=0) & ~(days > 0)).any():
+        raise ValueError("birds were caught on days without effort")
+    return caught, days
+
+
+def _refuse_wide_sampling(effort: Array, stay_days: float) -> None:
+    gap = float(np.diff(np.flatnonzero(effort > 0)).mean())
+    if gap > stay_days / 2:
+        raise Refused(
+            f"days of sampling lie {gap:.1f} days apart and birds stay about {stay_days:.1f}: "
+            f"sampling every {max(1, int(stay_days / 2))} days would be needed"
+        )
+
+
+def _prepare(caught: Histories, effort: Array, residents: bool) -> Data:
+    from phenology.models.stopover_likelihood import Histories as Data
+
+    birds, days = caught.shape
+    size = 1 << max(6, (birds - 1).bit_length())
+    first = caught.argmax(axis=1)
+    last = days - 1 - caught[:, ::-1].argmax(axis=1)
+    day = np.arange(days)
+    within = (day > first[:, None]) & (day <= last[:, None])
+    count = max(2, days // _KNOT_DAYS)
+    at = np.linspace(0, count - 1, days)
+    knots = np.clip(1 - np.abs(at[:, None] - np.arange(count)), 0, None)
+
+    def padded(values: npt.NDArray[np.generic]) -> npt.NDArray[np.generic]:
+        return np.concatenate([values, np.repeat(values[:1], size - birds, axis=0)])
+
+    weight = np.zeros(size)
+    weight[:birds] = 1.0
+    return Data(
+        padded(first), padded(last), padded((within & caught).astype(float)),
+        padded((within & ~caught).astype(float)), weight, effort / effort[effort > 0].mean(),
+        knots, float(residents),
+    )  # fmt: skip
+
+
+def _report(theta: Array, data: Data, learned: Array, seen_again: int) -> StopoverFit:
+    import jax
+
+    from phenology.models import stopover_likelihood as likelihood
+
+    with jax.enable_x64(True):
+        log_caught = np.array(likelihood.log_caught(theta, data))
+    # among the caught, then among all: those hard to catch count for more
+    odds = np.exp(theta[:, 2] - log_caught[:, 1] + log_caught[:, 0]) * data.residents
+    entry = np.exp(theta[:, len(likelihood.NAMES) :] @ data.knots.T)
+    entry /= entry.sum(axis=1, keepdims=True)
+    values = {
+        "passage_stay_days": ("passage stay", np.exp(theta[:, 0]), 0),
+        "resident_stay_days": ("resident stay", np.exp(theta[:, 1]), 1),
+        "share_residents": ("residents among birds present", odds / (1 + odds), 2),
+        "first_capture": ("first capture on a usual day", -np.expm1(-np.exp(theta[:, 3])), 3),
+        "later_capture": ("later capture on a usual day", -np.expm1(-np.exp(theta[:, 4])), 4),
+    }
+    if not data.residents:
+        values = {name: value for name, value in values.items() if "resident" not in name}
+    quantiles = [LOW_QUANTILE, 0.5, HIGH_QUANTILE]
+    rows = []
+    for words, each, place in values.values():
+        low, middle, high = np.quantile(each, quantiles)
+        rows.append({"quantity": words, "estimate": middle, "low": low, "high": high,
+                     "learned": learned[place]})  # fmt: skip
+    low, middle, high = np.quantile(entry, quantiles, axis=0)
+    return StopoverFit(
+        pd.DataFrame(rows),
+        pd.DataFrame({"day": np.arange(entry.shape[1]), "estimate": middle, "low": low,
+                      "high": high}),
+        xr.Dataset(
+            {name: ("draw", each) for name, (_, each, _) in values.items()}
+            | {"entry": (("draw", "day"), entry)}
+        ),
+        seen_again,
+    )  # fmt: skip
+
+
+def total_stay_days_schaub01(survival: float, seniority: float) -> float:
+    """Stay before and after capture from daily rates: −1 / ln φ − 1 / ln γ (form from memory).
+
+    It is the stay of the birds that were caught, and long stays are caught more often: up to
+    twice the mean stay of all birds. For comparison only.
+
+    Examples
+    --------
+    >>> round(total_stay_days_schaub01(0.9, 0.85), 6)
+    15.644351
+    """
+    return float(-1 / np.log(survival) - 1 / np.log(seniority))
+
+
+def compare_simple_stays(histories: npt.ArrayLike, effort: npt.ArrayLike) -> pd.DataFrame:
+    """The simple ways beside the likelihood, with why they differ.
+
+    Parameters
+    ----------
+    histories, effort
+        As in `fit_stopover`.
+
+    Returns
+    -------
+    DataFrame
+        method, days, why.
+    """
+    caught, days_effort = _checked(histories, effort)
+    sampled = days_effort > 0
+    table = recapture_table(caught)
+    forward = fit_survival(table, sampled=sampled[1:]).survival["estimate"].iloc[0]
+    backward = fit_survival(reversed_in_time(table), sampled=sampled[::-1][1:])
+    seniority = backward.survival["estimate"].iloc[0]
+    day = np.arange(caught.shape[1])
+    span = np.where(caught, day, -1).max(axis=1) - caught.argmax(axis=1)
+    again = caught.sum(axis=1) > 1
+    rows = [
+        ("minimum stay", float(span[again].mean()),
+         "from first to last capture of birds caught again: misses days before and after"),
+        ("summed rates", total_stay_days_schaub01(forward, seniority),
+         "stay before and after a capture: long stays are caught more often"),
+        ("after capture, one class", float(-1 / np.log(forward)),
+         "a few residents lengthen it for all"),
+    ]  # fmt: skip
+    return pd.DataFrame(rows, columns=["method", "days", "why"])
+
+
+class StopoverTruth(NamedTuple):
+    """What generated the histories."""
+
+    passage_stay_days: float
+    resident_stay_days: float
+    share_residents: float
+
+
+def simulate_stopover(
+    rng: np.random.Generator,
+    *,
+    birds: int = 1000,
+    days: int = 60,
+    passage_stay_days: float | None = None,
+    share_residents: float | None = None,
+    first_capture: float = 0.15,
+    later_capture: float = 0.15,
+    every: int = 1,
+) -> tuple[Histories, Array, StopoverTruth]:
+    """Simulate a season: birds enter, stay and are caught; only birds ever caught are returned.
+
+    Parameters
+    ----------
+    rng : Generator
+    birds : int
+        Birds that use the site, caught or not.
+    days : int
+    passage_stay_days, share_residents : float, optional
+        Drawn where not given: 3 to 10 days, .05 to .3.
+    first_capture, later_capture : float
+        Chance of capture on a day of usual effort, before and after the first capture.
+    every : int
+        Days from one day of sampling to the next.
+
+    Returns
+    -------
+    histories : ndarray of bool, (birds caught, days)
+    effort : ndarray, (days,)
+    truth : StopoverTruth
+    """
+    stay = rng.uniform(3, 10) if passage_stay_days is None else passage_stay_days
+    share = rng.uniform(0.05, 0.3) if share_residents is None else share_residents
+    resident = rng.random(birds) < share
+    pulse = np.clip(np.round(rng.normal(0.5 * days, days / 7, birds)), 0, days - 1)
+    local = np.where(rng.random(birds) < 0.6, 0, rng.integers(days, size=birds))
+    enter = np.where(resident, local, pulse)
+    there = rng.geometric(-np.expm1(-1 / np.where(resident, 40.0, stay)))
+    effort = np.where(np.arange(days) % every == 0, rng.uniform(0.5, 1.5, days), 0.0)
+    usual = effort[effort > 0].mean()
+    rates = [-np.log1p(-p) / usual for p in (first_capture, later_capture)]
+    caught = np.zeros((birds, days), dtype=bool)
+    before = np.zeros(birds, dtype=bool)
+    for day in range(days):
+        present = (enter <= day) & (day < enter + there)
+        rate = np.where(before, rates[1], rates[0])
+        caught[:, day] = present & (rng.random(birds) < -np.expm1(-rate * effort[day]))
+        before |= caught[:, day]
+    return caught[before], effort, StopoverTruth(stay, 40.0, float(share))
