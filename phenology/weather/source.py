@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Protocol
 
 import pandas as pd
@@ -61,7 +62,9 @@ class MemoryWeather:
         )
 
 
-def weather_source(options: StudyOptions, sheet: pd.DataFrame | None) -> WeatherSource | None:
+def weather_source(
+    options: StudyOptions, sheet: pd.DataFrame | None, *, cache_dir: Path | None = None
+) -> WeatherSource | None:
     """Choose the source that study.toml names; else the study's own sheet, or None.
 
     Raises
@@ -70,6 +73,10 @@ def weather_source(options: StudyOptions, sheet: pd.DataFrame | None) -> Weather
         If the sheet is asked for and there is none.
     """
     named = options.weather_source
+    if named == "meteostat":
+        from phenology.weather.meteostat_source import MeteostatWeather
+
+        return MeteostatWeather.from_cache(cache_dir)
     if sheet is not None and len(sheet) > 0:
         return SheetWeather(sheet)
     if named == "sheet":
@@ -85,6 +92,8 @@ def daily_weather(
     sites: pd.DataFrame,
     sheet: pd.DataFrame | None,
     dates: pd.DatetimeIndex,
+    *,
+    cache_dir: Path | None = None,
 ) -> xr.Dataset | None:
     """Daily weather of a study's sites, from the source that its study.toml names.
 
@@ -99,6 +108,8 @@ def daily_weather(
         The clean weather sheet.
     dates : pandas.DatetimeIndex
         Local days.
+    cache_dir : Path, optional
+        Where fetched files are kept; default: the user's cache folder.
 
     Returns
     -------
@@ -125,5 +136,5 @@ def daily_weather(
     >>> daily_weather(options, sites, None, days) is None
     True
     """
-    source = weather_source(options, sheet)
+    source = weather_source(options, sheet, cache_dir=cache_dir)
     return None if source is None else source.daily(sites, dates)

@@ -28,6 +28,7 @@ from phenology.weather.derived import (
     spi_mckee93,
     standard_score_of_gamma,
 )
+from phenology.weather.stations import distance_km
 
 INCH_MM = 25.4
 # NWS Tucson archive: season totals 1994-2007 [inches].
@@ -229,3 +230,14 @@ def test_seasons_of_a_real_record(seattle):
     block, days = season_block(weather["rain_mm"], RAINY_SEASON, 2013)
     assert days[0] == pd.Timestamp("2013-06-15").day_of_year
     assert block.shape == (1, 108)
+
+
+def test_distances():
+    # Vincenty's example, Flinders Peak to Buninyong, on GRS80 (WGS84 differs by micrometres).
+    flinders = -(37 + 57 / 60 + 3.72030 / 3600), 144 + 25 / 60 + 29.52440 / 3600
+    buninyong = -(37 + 39 / 60 + 10.15610 / 3600), 143 + 55 / 60 + 35.38390 / 3600
+    assert float(distance_km(*flinders, *buninyong)) == pytest.approx(54.972271, abs=1e-6)
+    # Meeus, Astronomical Algorithms, ch. 11: observatories of Paris and Washington.
+    paris = 48 + 50 / 60 + 11 / 3600, 2 + 20 / 60 + 14 / 3600
+    washington = 38 + 55 / 60 + 17 / 3600, -(77 + 3 / 60 + 56 / 3600)
+    assert float(distance_km(*paris, *washington)) == pytest.approx(6181.63, abs=0.01)
