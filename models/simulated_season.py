@@ -102,17 +102,22 @@ def simulate(world: World, seed: int) -> SimulatedStudy:
     spring = spring / spring.mean(axis=0)
     years = []
     for number, season in enumerate(world.seasons):
-        flock = muster(world, birds, season, spring[number], back, _rng(seed, 4, season))
+        flock = muster(world, birds, season, spring[number], back=back, rng=_rng(seed, 4, season))
         around, sunrise, tmax = _surroundings(world, weather, bloom, ports, number)
         sessions = plan_sessions(
-            world, season, sunrise, tmax, around.rain_mm, _rng(seed, 5, season)
+            world,
+            season,
+            _rng(seed, 5, season),
+            sunrise=sunrise,
+            tmax_c=tmax,
+            rain_mm=around.rain_mm,
         )
         chances = Chances.draw(flock.count, _rng(seed, 6, season))
         lived = live_season(world, flock, around, sessions, chances)
         back = choose_returning(flock, birds, lived.was_here, _rng(seed, 7, season))
         years.append(Year(season, flock, around, sessions, lived))
     truth = tell_truth(world, weather, bloom, birds, years)
-    sheets, truth["captures"] = write_sheets(world, weather, bloom, birds, years, _rng(seed, 8))
+    sheets, truth["captures"] = write_sheets(world, weather, bloom, birds, years, rng=_rng(seed, 8))
     return SimulatedStudy(world, seed, sheets, truth)
 
 

@@ -1,6 +1,8 @@
 """Birds of a simulated study: who they are, when they come, and what a season makes of them."""
 
-from dataclasses import dataclass, field
+from __future__ import annotations
+
+from dataclasses import dataclass, fields
 
 import numpy as np
 import numpy.typing as npt
@@ -27,6 +29,7 @@ NATAL_RETURN = 0.07
 NEST_DAYS = 16 + 22  # eggs, then nestlings
 GRAVID_DAYS = 4
 EGG_G = 0.42
+DAYS_LATER_PER_KM = 20.0  # spring comes later to higher stations
 
 
 @dataclass
@@ -51,15 +54,11 @@ class Individuals:
     foreign: BoolArray
 
     @classmethod
-    def empty(cls) -> "Individuals":
+    def empty(cls) -> Individuals:
         """No bird yet."""
-        whole, real = np.empty(0, dtype=np.int64), np.empty(0)
-        return cls(
-            *(whole.copy() for _ in range(4)),
-            *(real.copy() for _ in range(6)),
-            whole.copy(),
-            np.empty(0, dtype=bool),
-        )
+        whole, real, truth = np.empty(0, dtype=np.int64), np.empty(0), np.empty(0, dtype=bool)
+        kinds = {"IntArray": whole, "FloatArray": real, "BoolArray": truth}
+        return cls(**{column.name: kinds[str(column.type)] for column in fields(cls)})
 
     @property
     def count(self) -> int:
@@ -69,12 +68,13 @@ class Individuals:
     def extend(
         self,
         world: World,
+        rng: np.random.Generator,
+        *,
         species: IntArray,
         sex: IntArray,
         role: IntArray,
         hatched: IntArray,
         home: IntArray,
-        rng: np.random.Generator,
     ) -> IntArray:
         """Add birds with sizes and habits of their own; return their numbers."""
         count = species.size
@@ -131,7 +131,7 @@ class Flock:
     standing: FloatArray
     eggs: IntArray
     returned: BoolArray
-    settle: FloatArray = field(default_factory=lambda: np.empty(0))
+    settle: FloatArray
 
     @property
     def count(self) -> int:
@@ -144,7 +144,8 @@ def muster(
     birds: Individuals,
     season: int,
     spring_nectar: FloatArray,
-    candidates: "Returning",
+    *,
+    back: Returning,
     rng: np.random.Generator,
 ) -> Flock:
     """Call up the birds that may use the stations in a season.
@@ -161,7 +162,7 @@ def muster(
     season : int
     spring_nectar : array (sites,)
         Nectar of May and June relative to the sites' mean over seasons.
-    candidates : Returning
+    back : Returning
         Birds of the season before that live and are faithful.
     rng : numpy.random.Generator
 
@@ -169,6 +170,7 @@ def muster(
     -------
     Flock
     """
+    call = _Call(world, birds, season, back, rng)
     parts: list[dict[str, npt.NDArray[np.generic]]] = []
     late = rng.normal(0, 2.0) if world.numbers == "following_bloom" else 0.0
     for number, kind in enumerate(world.species):
@@ -180,17 +182,15 @@ def muster(
                 vigour = _year_factor(world, 0.12, rng)
                 if world.numbers == "following_bloom":
                     vigour *= spring_nectar[site] ** 0.35
-                pairs = max(int(round(kind.pairs * station.quality * vigour)), 1)
-                parts.extend(_locals(world, birds, season, number, site, pairs, candidates, rng))
+                pairs = max(round(kind.pairs * station.quality * vigour), 1)
+                parts.extend(_locals(call, number, site, pairs))
             if sum(kind.passage_birds):
                 local_flux = flux * _year_factor(world, 0.15, rng)
                 wanted = [
-                    int(round(birds_over * local_flux * (brood if cls == 2 else 1.0)))
+                    round(birds_over * local_flux * (brood if cls == 2 else 1.0))
                     for cls, birds_over in enumerate(kind.passage_birds)
                 ]
-                parts.append(
-                    _passage(world, birds, season, number, site, wanted, shift, candidates, rng)
-                )
+                parts.append(_passage(call, number, site, wanted, shift))
     merged = {name: np.concatenate([part[name] for part in parts]) for name in parts[0]}
     return _furnish(world, birds, merged, rng)
 
@@ -204,16 +204,33 @@ class Returning:
     site: IntArray
 
     @classmethod
-    def none(cls) -> "Returning":
+    def none(cls) -> Returning:
         """Before the first season."""
         whole = np.empty(0, dtype=np.int64)
         return cls(whole, whole, whole)
 
-    def of(self, birds: Individuals, species: int, sex: int, role: int, site: int) -> IntArray:
+    def of(self, birds: Individuals, species: int, *, sex: int, role: int, site: int) -> IntArray:
         """Those of one species, sex, role and site."""
         match = (self.role == role) & (self.site == site)
         match &= (birds.species[self.bird] == species) & (birds.sex[self.bird] == sex)
-        return self.bird[match]
+        found: IntArray = self.bird[match]
+        return found
+
+
+@dataclass(frozen=True)
+class _Call:
+    """What calling up a season's birds needs throughout."""
+
+    world: World
+    birds: Individuals
+    season: int
+    back: Returning
+    rng: np.random.Generator
+
+    def newcomers(self, count: int, **traits: int | IntArray) -> IntArray:
+        """Add birds that are alike in some traits."""
+        full = {name: np.full(count, value, dtype=np.int64) for name, value in traits.items()}
+        return self.birds.extend(self.world, self.rng, **full)
 
 
 def _year_factor(world: World, spread: float, rng: np.random.Generator) -> float:
@@ -222,32 +239,29 @@ def _year_factor(world: World, spread: float, rng: np.random.Generator) -> float
 
 
 def _locals(
-    world: World,
-    birds: Individuals,
-    season: int,
-    number: int,
-    site: int,
-    pairs: int,
-    candidates: Returning,
-    rng: np.random.Generator,
+    call: _Call, number: int, site: int, pairs: int
 ) -> list[dict[str, npt.NDArray[np.generic]]]:
     """Adults of one species at one site, and the young that they may rear."""
-    kind = world.species[number]
+    kind, rng = call.world.species[number], call.rng
     parts = []
     for sex in (MALE, FEMALE):
-        back = candidates.of(birds, number, sex, LOCAL, site)[:pairs]
-        fresh = birds.extend(
-            world,
-            *_constant(pairs - back.size, number, sex, LOCAL, season - 2, site),
-            rng,
+        back = call.back.of(call.birds, number, sex=sex, role=LOCAL, site=site)[:pairs]
+        fresh = call.newcomers(
+            pairs - back.size,
+            species=number,
+            sex=sex,
+            role=LOCAL,
+            hatched=call.season - 2,
+            home=site,
         )
         bird = np.concatenate([back, fresh])
         spring = kind.spring_day + (6.0 if sex == FEMALE else 0.0)
-        enter = _day(spring + 5.0 * birds.pace[bird])
+        spring += DAYS_LATER_PER_KM * (call.world.stations[site].elevation_m / 1000.0 - 1.7)
+        enter = _day(spring + 5.0 * call.birds.pace[bird])
         done = _day(
-            (178.0 if sex == MALE else 204.0) + rng.normal(0, 8.0, pairs) + 0.3 * (spring - 106)
+            (196.0 if sex == MALE else 210.0) + rng.normal(0, 8.0, pairs) + 0.3 * (spring - 106)
         )
-        latest = _day((238.0 if sex == MALE else 262.0) + rng.normal(0, 6.0, pairs))
+        latest = _day((242.0 if sex == MALE else 262.0) + rng.normal(0, 6.0, pairs))
         eggs = np.full((pairs, 3), NEVER)
         if sex == FEMALE:
             first = enter + np.rint(rng.gamma(6.0, 3.5, pairs)).astype(np.int64) + 10
@@ -257,7 +271,7 @@ def _locals(
             again = rng.random(pairs) < 0.15  # a third clutch is laid but seldom reared
             eggs[:, 2] = np.where(again, eggs[:, 1] + NEST_DAYS - 6, NEVER)
             latest = np.maximum(latest, done + 8)
-            parts.append(_nestlings(world, birds, season, number, site, eggs[:, :2], rng))
+            parts.append(_nestlings(call, number, site, eggs[:, :2]))
         parts.append(
             _part(
                 bird,
@@ -276,20 +290,16 @@ def _locals(
 
 
 def _nestlings(
-    world: World,
-    birds: Individuals,
-    season: int,
-    number: int,
-    site: int,
-    eggs: IntArray,
-    rng: np.random.Generator,
+    call: _Call, number: int, site: int, eggs: IntArray
 ) -> dict[str, npt.NDArray[np.generic]]:
     """Two young a clutch, present from fledging on, if the nest thrives."""
+    rng = call.rng
     fledge = np.repeat(eggs.ravel() + NEST_DAYS, 2)
     count = fledge.size
     sexes = rng.integers(0, 2, count)
-    species, _, role, hatched, home = _constant(count, number, 0, LOCAL, season, site)
-    bird = birds.extend(world, species, sexes, role, hatched, home, rng)
+    bird = call.newcomers(
+        count, species=number, sex=sexes, role=LOCAL, hatched=call.season, home=site
+    )
     done = fledge + 14 + rng.integers(0, 10, count)
     latest = np.maximum(_day(266.0 + rng.normal(0, 7.0, count)), done + 6)
     planned = np.minimum(np.rint(rng.gamma(5.0, 7.0, count)).astype(np.int64) + 14, latest - fledge)
@@ -308,18 +318,11 @@ def _nestlings(
 
 
 def _passage(
-    world: World,
-    birds: Individuals,
-    season: int,
-    number: int,
-    site: int,
-    wanted: list[int],
-    shift: float,
-    candidates: Returning,
-    rng: np.random.Generator,
+    call: _Call, number: int, site: int, wanted: list[int], shift: float
 ) -> dict[str, npt.NDArray[np.generic]]:
     """Birds that fly over one site: each class leaves the north in its time, at its own pace."""
-    kind, station = world.species[number], world.stations[site]
+    kind, station = call.world.species[number], call.world.stations[site]
+    rng = call.rng
     parts = []
     for cls, count in enumerate(wanted):
         age = YOUNG if cls == 2 else ADULT
@@ -327,18 +330,21 @@ def _passage(
             share = count - count // 2 if age == YOUNG and sex == MALE else count
             share = count // 2 if age == YOUNG and sex == FEMALE else share
             nobody = np.empty(0, dtype=np.int64)
-            back = candidates.of(birds, number, sex, PASSAGE, site) if age == ADULT else nobody
-            back = back[:share]
-            hatched = season if age == YOUNG else season - 2
-            fresh = birds.extend(
-                world,
-                *_constant(share - back.size, number, sex, PASSAGE, hatched, -1),
-                rng,
+            back = nobody
+            if age == ADULT:
+                back = call.back.of(call.birds, number, sex=sex, role=PASSAGE, site=site)[:share]
+            fresh = call.newcomers(
+                share - back.size,
+                species=number,
+                sex=sex,
+                role=PASSAGE,
+                hatched=call.season if age == YOUNG else call.season - 2,
+                home=-1,
             )
             bird = np.concatenate([back, fresh])
             wave = (0.0, 15.0, 25.0)[cls]
             leave = kind.leave_day + wave + rng.gamma(3.0, 3.6, share)
-            speed = 56.0 * np.exp(0.17 * birds.pace[bird] - 0.01)
+            speed = 56.0 * np.exp(0.17 * call.birds.pace[bird] - 0.01)
             enter = np.floor(leave + station.passage_km / speed + shift - FIRST_DAY)
             enter = enter.astype(np.int64)
             brief = rng.random(share) < 0.3
@@ -360,17 +366,9 @@ def _passage(
     return {name: np.concatenate([part[name] for part in parts]) for name in parts[0]}
 
 
-def _constant(
-    count: int, species: int, sex: int, role: int, hatched: int, home: int
-) -> tuple[IntArray, IntArray, IntArray, IntArray, IntArray]:
-    species_, sex_, role_, hatched_, home_ = (
-        np.full(count, value, dtype=np.int64) for value in (species, sex, role, hatched, home)
-    )
-    return species_, sex_, role_, hatched_, home_
-
-
 def _day(day_of_year: FloatArray) -> IntArray:
-    return np.maximum(np.rint(day_of_year), FIRST_DAY).astype(np.int64) - FIRST_DAY
+    day: IntArray = np.maximum(np.rint(day_of_year), FIRST_DAY).astype(np.int64) - FIRST_DAY
+    return day
 
 
 def _part(

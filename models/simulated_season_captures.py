@@ -28,7 +28,44 @@ FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
 Words = npt.NDArray[np.object_]
 
-COLUMNS = ["site", "date", "time", "process_time", "release_time", "band", "band_size", "capture", "species", "age", "how_aged", "sex", "how_sexed", "wing_mm", "wing_method", "tail_mm", "bill_mm", "r5_width_mm", "mass_g", "fed_before_weighing", "crop", "fat", "body_moult", "flight_moult", "breeding", "gravid", "pollen", "gorget_feathers", "bill_corrugation", "buffy_edging", "parasites", "released", "incident", "trap", "bander", "remarks"]
+COLUMNS = [
+    "site",
+    "date",
+    "time",
+    "process_time",
+    "release_time",
+    "band",
+    "band_size",
+    "capture",
+    "species",
+    "age",
+    "how_aged",
+    "sex",
+    "how_sexed",
+    "wing_mm",
+    "wing_method",
+    "tail_mm",
+    "bill_mm",
+    "r5_width_mm",
+    "mass_g",
+    "fed_before_weighing",
+    "crop",
+    "fat",
+    "body_moult",
+    "flight_moult",
+    "breeding",
+    "gravid",
+    "pollen",
+    "gorget_feathers",
+    "bill_corrugation",
+    "buffy_edging",
+    "parasites",
+    "released",
+    "incident",
+    "trap",
+    "bander",
+    "remarks",
+]
 BAND_STRING = 10_000  # each station has a block of band numbers of its own
 FOREIGN_FIRST = 90_001
 FEWEST_LEAN = 15
@@ -52,7 +89,7 @@ def write_captures(
         Of equal length and order.
     """
     caught = _gather(world, birds, years)
-    history = _band(world, birds, caught, rng)
+    history = _band(world, caught, rng)
     caught = caught[history["kept"].to_numpy()].reset_index(drop=True)
     history = history[history["kept"]].reset_index(drop=True)
     names = np.array([kind.name for kind in world.species], dtype=object)
@@ -61,7 +98,7 @@ def write_captures(
     marks = read_classes(hand, rng) | read_marks(hand, species.astype(str), rng)
     coarse = caught["mass_step_g"].to_numpy() > 0.05
     hour = np.where(coarse, np.rint(caught["hour"] * 12) / 12, caught["hour"])
-    wait = rng.gamma(2.0, 3.0, hour.size) / 60 + 1 / 60
+    wait = np.minimum(rng.gamma(2.0, 3.0, hour.size), 18.0) / 60 + 1 / 60
     handled = hour + np.rint(wait * 60) / 60
     freed = handled + rng.integers(3, 9, hour.size) / 60
     untimed = rng.random(hour.size) < 0.004
@@ -84,7 +121,7 @@ def write_captures(
         "trap": _device(caught, rng),
     }
     away = (history["capture"] == "escaped").to_numpy()
-    for column in ("wing_mm", "wing_method", "tail_mm", "bill_mm", "r5_width_mm", "mass_g", "fat"):
+    for column in ("wing_mm", "tail_mm", "bill_mm", "r5_width_mm", "mass_g", "fat"):
         sheet[column] = np.where(away, "", sheet[column]).astype(object)
     truth = _truth(world, caught, history, sheet)
     return pd.DataFrame(sheet)[list(COLUMNS)], truth
@@ -148,9 +185,7 @@ class _Known:
     season: int
 
 
-def _band(
-    world: World, birds: Individuals, caught: pd.DataFrame, rng: np.random.Generator
-) -> pd.DataFrame:
+def _band(world: World, caught: pd.DataFrame, rng: np.random.Generator) -> pd.DataFrame:
     """Band each bird at its first capture and tell later ones apart; the dead are not caught again.
 
     A station takes numbers from a block of its own; a bird with a stranger's band keeps it.
@@ -195,7 +230,7 @@ def _band(
 
 def _in_hand(caught: pd.DataFrame, history: pd.DataFrame) -> InHand:
     def of(name: str) -> npt.NDArray[np.generic]:
-        return caught[name].to_numpy()
+        return np.asarray(caught[name])
 
     return InHand(
         species=of("species").astype(np.int64),
@@ -236,10 +271,11 @@ def _device(caught: pd.DataFrame, rng: np.random.Generator) -> Words:
 def _truth(
     world: World, caught: pd.DataFrame, history: pd.DataFrame, sheet: dict[str, Words]
 ) -> pd.DataFrame:
-    """Truth by capture; lean mass by its definition: at fat score 0, empty crop, sunrise."""
+    """Truth by capture (`row` as a spreadsheet numbers it); lean mass by its definition: at fat score 0, empty crop, sunrise."""
     names = np.array([kind.name for kind in world.species], dtype=object)
     truth = pd.DataFrame(
         {
+            "row": np.arange(len(caught)) + 2,
             "site": sheet["site"],
             "date": sheet["date"],
             "season": caught["season"],
@@ -299,5 +335,5 @@ def lean_offset(fuel: FloatArray, fat: Words, since_sunrise_h: FloatArray) -> fl
     if lean.sum() < FEWEST_LEAN:
         return 0.0
     hours = np.maximum(since_sunrise_h[lean], 0.0)
-    slope, start = np.polyfit(hours, np.log1p(fuel[lean]), 1)
+    _, start = np.polyfit(hours, np.log1p(fuel[lean]), 1)
     return float(start)

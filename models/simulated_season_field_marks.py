@@ -77,7 +77,6 @@ def read_marks(
     no_mass = rng.random(count) < 0.02
     columns = {
         "wing_mm": _blank_where(wing, no_wing),
-        "wing_method": np.where(no_wing, BLANK, "chord").astype(object),
         "tail_mm": _blank_where(
             np.rint((0.60 * birds.wing_mm + rng.normal(0, 0.6, count)) * 2) / 2,
             rng.random(count) < np.where(birds.repeat, 0.9, 0.5),

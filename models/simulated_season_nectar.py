@@ -16,7 +16,7 @@ SOIL_CAPACITY_MM = 120.0
 GROWTH_STARTS = 60  # 1 March
 SUMMER = 152  # 1 June: rain plants wait for wet ground from here on
 DULL_START = 188  # with no effect of the monsoon, rain plants start on this day
-WETTED_MM = 22.0
+WETTED_MM = 45.0
 
 
 @dataclass(frozen=True)
@@ -61,20 +61,13 @@ def grow_flowers(
     spread = np.array([plant.warmth_spread for plant in world.plants])
     life = np.array([plant.life_days for plant in world.plants])
     sugar = np.array([plant.nectar_mg for plant in world.plants])
-    quality = np.array([station.quality for station in world.stations])
     block = np.arange(WINTER_DAYS + FIRST_DAY + DAYS)
     start = np.array([weather.from_january(season) - WINTER_DAYS for season in world.seasons])
     index = start[:, None] + block
     tmean, tmin = (np.moveaxis(of[:, index], 0, 1) for of in (weather.tmean_c, weather.tmin_c))
     rain = np.moveaxis(weather.rain_mm[:, index], 0, 1)
 
-    winter_mm = rain[:, :, : WINTER_DAYS + 90].sum(axis=2)
-    vigour = rng.lognormal(-0.03, 0.25, (seasons, sites, plants))
-    buds = np.array([plant.buds_per_ha for plant in world.plants]) * vigour
-    buds = buds * quality[None, :, None] * world.flower_scale
-    set_by_winter = 1.9 * winter_mm / (winter_mm + 200.0)
-    buds = np.where(driver == "winter", buds * set_by_winter[:, :, None], buds)
-
+    buds = _buds(world, rain[:, :, : WINTER_DAYS + 90].sum(axis=2), rng)
     growth = np.zeros((seasons, sites, plants))
     opened = np.zeros_like(growth)
     started = np.broadcast_to(driver != "rain", growth.shape).copy()
@@ -85,16 +78,15 @@ def grow_flowers(
     for step in block:
         day = step - WINTER_DAYS + 1
         warm = np.maximum(tmean[:, :, step] - BASE_C, 0.0)
-        soil = soil + rain[:, :, step] - (0.4 + 0.14 * warm) * soil / SOIL_CAPACITY_MM
+        soil = soil + rain[:, :, step] - (0.8 + 0.28 * warm) * soil / SOIL_CAPACITY_MM
         soil = np.clip(soil, 2.0, SOIL_CAPACITY_MM)
         if day < GROWTH_STARTS:
             continue
         water = soil if world.monsoon_effect or day < SUMMER else np.full_like(soil, 45.0)
         moisture = (water / (water + 25.0))[:, :, None]
         if day >= SUMMER:
-            wetted = soil > WETTED_MM if world.monsoon_effect else np.full(soil.shape, True)
-            may_start = wetted if world.monsoon_effect else wetted & (day >= DULL_START)
-            started |= (driver == "rain") & may_start[:, :, None]
+            called = soil > WETTED_MM if world.monsoon_effect else soil * 0 + day >= DULL_START
+            started |= (driver == "rain") & called[:, :, None]
         growth = growth + started * warm[:, :, None] * (0.35 + moisture)
         share = 1.0 / (1.0 + np.exp(-1.7 * (growth - needed) / spread))
         share = np.where(started, share - 1.0 / (1.0 + np.exp(1.7 * needed / spread)), 0.0)
@@ -110,3 +102,14 @@ def grow_flowers(
             flow = open_now * sugar * (0.6 + 0.6 * moisture) * SUCROSE_KJ_PER_MG
             nectar[:, :, day - FIRST_DAY] = flow.sum(axis=2)
     return SimulatedBloom(flowers, nectar)
+
+
+def _buds(world: World, winter_mm: FloatArray, rng: np.random.Generator) -> FloatArray:
+    """Buds a hectare on (season, site, plant): the site's quality, the winter, and chance."""
+    base = np.array([plant.buds_per_ha for plant in world.plants])
+    quality = np.array([station.quality for station in world.stations])
+    vigour = rng.lognormal(-0.03, 0.25, (*winter_mm.shape, base.size))
+    buds: FloatArray = base * vigour * quality[None, :, None] * world.flower_scale
+    set_by_winter = (1.9 * winter_mm / (winter_mm + 200.0))[:, :, None]
+    of_winter = np.array([plant.driver == "winter" for plant in world.plants])
+    return np.where(of_winter, buds * set_by_winter, buds)

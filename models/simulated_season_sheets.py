@@ -35,6 +35,7 @@ def write_sheets(
     bloom: SimulatedBloom,
     birds: Individuals,
     years: list[Year],
+    *,
     rng: np.random.Generator,
 ) -> tuple[dict[str, pd.DataFrame], pd.DataFrame]:
     """Write every sheet as the banders would.
@@ -147,7 +148,7 @@ def _counts(world: World, years: list[Year], rng: np.random.Generator) -> pd.Dat
                                 "date": _date(year.season, day - FIRST_DAY),
                                 "start": start,
                                 "minutes": COUNT_MINUTES,
-                                "method": "fixed point, feeders not in view",
+                                "method": "fixed point",
                                 "species": kind.name,
                                 "age": age,
                                 "sex": sex,

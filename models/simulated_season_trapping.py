@@ -3,30 +3,25 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, fields
-from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
 
 from phenology.models.simulated_season_world import DAYS, FIRST_DAY, Plan, World
 
-if TYPE_CHECKING:
-    from phenology.models.simulated_season_birds import Flock
-    from phenology.models.simulated_season_days import Chances, Meal
-
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
 BoolArray = npt.NDArray[np.bool_]
 
-VISIT_RATE = 0.34  # captures an hour and trap of a bird that feeds at traps alone
+VISIT_RATE = 0.50  # captures an hour and trap of a bird that feeds at traps alone
 CONSTANT_SHARE = 0.30  # time at traps where catchability does not follow bloom
-NET_RATE = 0.009  # captures an hour and net of a bird
+NET_RATE = 0.014  # captures an hour and net of a bird
 NET_SLOPE = 0.35  # birds fly about more where flowers are poor, so nets catch a little more
 HANDLING_PER_HOUR = 9.0  # birds an hour that one trap can take
 HUNGER = 0.25
-SHY_FACTOR = 0.2  # just after a capture
-SHY_DAYS = 10.0
-LOCAL_FACTOR = 0.28  # territories lie farther from the traps than a passage bird roams
+SHY_FACTOR = 0.15  # just after a capture
+SHY_DAYS = 14.0
+AGAIN = 0.12
 MEAL_G = 0.2  # a meal at the bait
 
 
@@ -44,6 +39,34 @@ class Sessions:
     sunrise: FloatArray
     ended: npt.NDArray[np.str_]
     capacity: IntArray
+
+
+@dataclass(frozen=True)
+class BirdDays:
+    """The birds present on one day, one entry a bird.
+
+    `visits` are those to traps relative to a bird that feeds there alone; `richness` and
+    `trap_share` are what the bird's site offers; `fuel` is that at dawn, `change` the gain by the
+    next, `spent` what a night costs, all as shares of lean mass. `luck`, `moment` and `device`
+    are even draws of its own.
+    """
+
+    flock_index: IntArray
+    site: IntArray
+    visits: FloatArray
+    richness: FloatArray
+    trap_share: FloatArray
+    lean_g: FloatArray
+    fuel: FloatArray
+    change: FloatArray
+    spent: FloatArray
+    day_hours: FloatArray
+    gravid: BoolArray
+    egg_g: FloatArray
+    since_caught: IntArray
+    luck: FloatArray
+    moment: FloatArray
+    device: FloatArray
 
 
 @dataclass(frozen=True)
@@ -70,8 +93,9 @@ class Catch:
     @classmethod
     def none(cls) -> Catch:
         """No capture."""
-        whole, real = np.empty(0, dtype=np.int64), np.empty(0)
-        return cls(*([whole] * 3), real, whole, whole, *([real] * 5), np.empty(0, dtype=bool))
+        whole, real, truth = np.empty(0, dtype=np.int64), np.empty(0), np.empty(0, dtype=bool)
+        kinds = {"IntArray": whole, "FloatArray": real, "BoolArray": truth}
+        return cls(**{column.name: kinds[str(column.type)] for column in fields(cls)})
 
     @classmethod
     def join(cls, parts: list[Catch]) -> Catch:
@@ -87,10 +111,11 @@ class Catch:
 def plan_sessions(
     world: World,
     season: int,
+    rng: np.random.Generator,
+    *,
     sunrise: FloatArray,
     tmax_c: FloatArray,
     rain_mm: FloatArray,
-    rng: np.random.Generator,
 ) -> Sessions:
     """Lay out a season's sessions by each station's plan and the day's weather.
 
@@ -100,8 +125,8 @@ def plan_sessions(
     ----------
     world : World
     season : int
-    sunrise, tmax_c, rain_mm : arrays (sites, days)
     rng : numpy.random.Generator
+    sunrise, tmax_c, rain_mm : arrays (sites, days)
 
     Returns
     -------
@@ -152,16 +177,7 @@ def activity(since_sunrise: FloatArray) -> FloatArray:
     return busy
 
 
-def catch_birds(
-    world: World,
-    flock: Flock,
-    sessions: Sessions,
-    here: IntArray,
-    site: IntArray,
-    meal: Meal,
-    chances: Chances,
-    day: int,
-) -> Catch:
+def catch_birds(world: World, sessions: Sessions, birds: BirdDays, day: int) -> Catch:
     """Catch some of the birds present on one day.
 
     A bird visits traps as often as it feeds there, the more so when hungry and bold, the less so
@@ -171,66 +187,46 @@ def catch_birds(
     Parameters
     ----------
     world : World
-    flock : Flock
     sessions : Sessions
-    here, site : arrays (birds present,)
-        Indices into the flock; sites.
-    meal : Meal
-    chances : Chances
+        A session that fills up is closed in it.
+    birds : BirdDays
     day : int
 
     Returns
     -------
     Catch
     """
-    sites = sessions.traps.shape[0]
-    at_work = sessions.hours[site, day] > 0
-    if not at_work.any():
+    site = birds.site
+    if not (sessions.hours[site, day] > 0).any():
         return Catch.none()
-    hours = sessions.hours[:, day]
+    hours, traps = sessions.hours[:, day], sessions.traps[:, day]
     start = sessions.opening[:, day] - sessions.sunrise[:, day]
-    grid = (np.arange(48) + 0.5) / 48
-    profile = activity(start[:, None] + grid * hours[:, None])
+    profile = activity(start[:, None] + (np.arange(48) + 0.5) / 48 * hours[:, None])
     busy_hours = profile.mean(axis=1) * hours
 
-    own = flock.boldness[here] * np.where(flock.role[here] == 0, LOCAL_FACTOR, 1.0)
-    own = own * (1 - (1 - SHY_FACTOR) * np.exp(-(day - meal.last_caught) / SHY_DAYS))
+    visits = birds.visits * (1 - (1 - SHY_FACTOR) * np.exp(-birds.since_caught / SHY_DAYS))
     if world.catchability == "constant":
-        share = np.full(here.size, CONSTANT_SHARE)
-        searching = np.ones(here.size)
+        share = np.full(site.size, CONSTANT_SHARE)
+        searching = np.ones(site.size)
     else:
-        share = meal.trap_share * (1 + HUNGER * (0.15 - np.clip(meal.fuel, 0, 0.3)) / 0.15)
-        searching = 1 + NET_SLOPE * (0.6 - meal.richness)
-    by_trap = VISIT_RATE * own * share * (busy_hours * sessions.traps[:, day])[site]
-    asked = np.bincount(site, by_trap, sites)
-    room = HANDLING_PER_HOUR * hours * np.maximum(sessions.traps[:, day], 1)
+        share = birds.trap_share * (1 + HUNGER * (1 - np.clip(birds.fuel, 0, 0.3) / 0.15))
+        searching = 1 + NET_SLOPE * (0.6 - birds.richness)
+    by_trap = VISIT_RATE * visits * share * (busy_hours * traps)[site]
+    asked = np.bincount(site, by_trap, hours.size)
+    room = HANDLING_PER_HOUR * hours * np.maximum(traps, 1)
     by_trap = by_trap / (1 + asked / np.maximum(room, 1e-9))[site]
-    by_net = NET_RATE * own * searching * (busy_hours * sessions.nets[:, day])[site]
+    by_net = NET_RATE * visits * searching * (busy_hours * sessions.nets[:, day])[site]
     rate = by_trap + by_net
 
-    luck = chances.caught[here, day].astype(float)
-    first = luck < 1 - np.exp(-rate)
-    again = luck < 1 - np.exp(-rate * 0.12) * (1 + 0.12 * rate)  # a second time the same day
-    chosen = np.flatnonzero(first)
-    repeat = np.flatnonzero(again)
-    index = np.concatenate([chosen, repeat])
-    part = chances.hour[here[index], day].astype(float)
-    part[chosen.size :] = np.minimum(part[chosen.size :] + 0.35, 0.99)
-    when = _times(profile, part, site[index], sessions, day)
-    caught = _kept(sessions, site[index], when, day)
-    index, when = index[caught], when[caught]
-    return _describe(
-        flock,
-        sessions,
-        here,
-        site,
-        meal,
-        chances,
-        day,
-        index,
-        when,
-        by_net / np.maximum(rate, 1e-12),
-    )
+    first = np.flatnonzero(birds.luck < 1 - np.exp(-rate))
+    again = 1 - np.exp(-AGAIN * rate) * (1 + AGAIN * rate)  # a second time the same day
+    second = np.flatnonzero(birds.luck < again)
+    moment = np.r_[birds.moment[first], np.minimum(birds.moment[second] + 0.35, 0.99)]
+    index = np.r_[first, second]
+    when = _times(profile, moment, site[index], sessions, day)
+    kept = _kept(sessions, site[index], when, day)
+    net_share = by_net / np.maximum(rate, 1e-12)
+    return _describe(sessions, birds, day, index=index[kept], when=when[kept], by_net=net_share)
 
 
 def _times(
@@ -260,42 +256,36 @@ def _kept(sessions: Sessions, site: IntArray, when: FloatArray, day: int) -> Boo
 
 
 def _describe(
-    flock: Flock,
     sessions: Sessions,
-    here: IntArray,
-    site: IntArray,
-    meal: Meal,
-    chances: Chances,
+    birds: BirdDays,
     day: int,
+    *,
     index: IntArray,
     when: FloatArray,
-    net_share: FloatArray,
+    by_net: FloatArray,
 ) -> Catch:
     """State of each bird at its capture: fuel gained since dawn, crop, egg, device."""
-    bird = here[index]
-    where = site[index]
-    draw = chances.device[bird, day].astype(float)
-    device = (draw < net_share[index]).astype(np.int64)
-    even = np.where(device == 1, draw / np.maximum(net_share[index], 1e-9), draw)
+    where, draw, share = birds.site[index], birds.device[index], by_net[index]
+    device = (draw < share).astype(np.int64)
+    even = np.where(device == 1, draw / np.maximum(share, 1e-9), draw)
     devices = np.where(device == 1, sessions.nets[where, day], sessions.traps[where, day])
     which = (np.floor(even * 997) % np.maximum(devices, 1)).astype(np.int64)
     since = np.maximum(when - sessions.sunrise[where, day], 0.0)
-    daily = meal.change[index] + meal.spent[index]
-    fuel = meal.fuel[index] + daily * since / meal.day_hours[index]
-    drunk = np.floor(chances.hour[bird, day].astype(float) * 1009) % 10
-    meal_g = np.select([drunk < 5, drunk < 8], [MEAL_G, MEAL_G / 2], 0.0)
-    small = np.select([drunk < 1, drunk < 3], [MEAL_G / 2, MEAL_G / 4], 0.0)
+    daily = birds.change[index] + birds.spent[index]
+    filling = np.floor(birds.moment[index] * 1009) % 10
+    meal_g = np.select([filling < 5, filling < 8], [MEAL_G, MEAL_G / 2], 0.0)
+    sip_g = np.select([filling < 1, filling < 3], [MEAL_G / 2, MEAL_G / 4], 0.0)
     return Catch(
-        flock_index=bird,
+        flock_index=birds.flock_index[index],
         site=where,
-        day=np.full(bird.size, day),
+        day=np.full(index.size, day),
         hour=when,
         device=device,
         which=which,
-        fuel=fuel,
-        dawn_fuel=meal.fuel[index],
-        gain_per_day=meal.change[index] * flock.lean_g[bird],
-        crop_g=np.where(device == 0, meal_g, small),
-        egg_g=meal.egg_g[index],
-        gravid=meal.gravid[index],
+        fuel=birds.fuel[index] + daily * since / birds.day_hours[index],
+        dawn_fuel=birds.fuel[index],
+        gain_per_day=birds.change[index] * birds.lean_g[index],
+        crop_g=np.where(device == 0, meal_g, sip_g),
+        egg_g=birds.egg_g[index],
+        gravid=birds.gravid[index],
     )

@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
 
-REASONS = ("ready", "nectar gave out", "time over")
+REASONS = ("ready", "starved", "over")
 SMOOTHED_DAYS = 7
 FEWEST_BIRD_DAYS = 20
 
@@ -53,7 +53,7 @@ def tell_truth(
         presence, stays, birds, numbers, timing, nectar, flowers, monsoon.
     """
     presence = _presence(world, years)
-    stays = _stays(world, birds, years)
+    stays = _stays(world, years)
     return {
         "presence": presence,
         "stays": stays,
@@ -105,7 +105,7 @@ def _presence(world: World, years: list[Year]) -> pd.DataFrame:
     return pd.concat(parts, ignore_index=True)
 
 
-def _stays(world: World, birds: Individuals, years: list[Year]) -> pd.DataFrame:
+def _stays(world: World, years: list[Year]) -> pd.DataFrame:
     """One row a stay: entry, departure, fuel in and out, gain a day."""
     sites, species, ages, sexes, roles = _names(world)
     parts = []

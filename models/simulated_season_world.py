@@ -158,11 +158,11 @@ SPECIES = (
 
 PLANTS = (
     Plant("Fictiflora vernalis", "winter", 480.0, 180.0, 80_000.0, 1.6),
-    Plant("Fictiflora alta", "winter", 900.0, 250.0, 100_000.0, 1.4, life_days=6.0),
-    Plant("Exemplia rubra", "warmth", 1400.0, 300.0, 100_000.0, 1.5),
-    Plant("Imaginaria pendula", "rain", 400.0, 170.0, 110_000.0, 1.8),
-    Plant("Imaginaria serotina", "rain", 960.0, 280.0, 130_000.0, 1.5, life_days=6.0),
-    Plant("Simulacra tubulosa", "rain", 780.0, 340.0, 70_000.0, 2.6, life_days=4.0),
+    Plant("Fictiflora alta", "winter", 820.0, 230.0, 80_000.0, 1.4, life_days=6.0),
+    Plant("Exemplia rubra", "warmth", 1150.0, 280.0, 70_000.0, 1.5),
+    Plant("Imaginaria pendula", "rain", 300.0, 140.0, 65_000.0, 1.8),
+    Plant("Imaginaria serotina", "rain", 720.0, 240.0, 70_000.0, 1.5, life_days=6.0),
+    Plant("Simulacra tubulosa", "rain", 560.0, 280.0, 36_000.0, 2.6, life_days=4.0),
 )
 
 

@@ -295,7 +295,7 @@ def find_rows_twice(sheets: Sheets) -> Iterable[Doubt]:
     if histories.empty:
         return
     double = histories[keys].astype("str").duplicated().to_numpy(bool)
-    double &= histories["time"].notna().to_numpy(bool) | histories["mass_g"].notna().to_numpy(bool)
+    double = double & (histories["time"].notna() | histories["mass_g"].notna()).to_numpy(bool)
     for row in np.flatnonzero(double).tolist():
         before, here = histories.iloc[row - 1], histories.iloc[row]
         where = f"row {before['row']}" + (

@@ -2,17 +2,21 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
+
+import numpy as np
 
 from phenology.models.simulated_season import SimulatedStudy, simulate
 from phenology.models.simulated_season_world import Plan, Station, World
-from phenology.simulate.write import write_study
+from phenology.simulate.mistakes import MISTAKES, plant_mistakes
+from phenology.simulate.write import write_study, written_sheets
 
 SEED = 2031
 NAME = "Four invented stations"
 SEASONS = tuple(range(2031, 2043))
 FLOOD, SHORT_OF_STAFF = 2035, 2039
-TRUTH = ("stays", "captures", "numbers", "timing", "monsoon")
+TRUTH = ("stays", "captures", "numbers", "timing", "monsoon", "planted_mistakes")
 
 FLOODED = (FLOOD, "flood", "the access road was washed out; no station worked")
 UNSTAFFED = (SHORT_OF_STAFF, "closure", "too few hands for a season")
@@ -92,16 +96,34 @@ STATIONS = (
 WORLD = World(stations=STATIONS, seasons=SEASONS, feeders="by_chance")
 
 
+OFTEN = (
+    "decimal_shifted",
+    "digits_swapped",
+    "columns_swapped",
+    "implausible",
+    "unknown_species",
+    "new_again",
+    "never_banded",
+    "outside_session",
+    "row_twice",
+)
+
+
 def simulate_example() -> SimulatedStudy:
     """Simulate the example from its seed."""
     return simulate(WORLD, SEED)
 
 
 def write_example(folder: Path) -> None:
-    """Write the example's sheets and truth into a folder.
+    """Write the example: sheets with mistakes planted, the truth, the list of mistakes.
 
     Parameters
     ----------
     folder : Path
     """
-    write_study(simulate_example(), folder, truth=TRUTH, caught_only=True, name=NAME)
+    simulated = simulate_example()
+    sheets, planted = plant_mistakes(
+        written_sheets(simulated), np.random.default_rng([SEED, 99]), (*MISTAKES, *OFTEN)
+    )
+    with_mistakes = replace(simulated, truth=simulated.truth | {"planted_mistakes": planted})
+    write_study(with_mistakes, folder, truth=TRUTH, caught_only=True, sheets=sheets, name=NAME)

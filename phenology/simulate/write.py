@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import json
+import math
 from typing import TYPE_CHECKING
 
 import pandas as pd
@@ -39,7 +40,8 @@ DECIMALS = {
     "low": 2,
     "high": 2,
 }
-TRUTH_DECIMALS = 4
+TRUTH_DECIMALS = 3
+IN_THE_SHEET = ("site", "date", "season", "day", "species")  # of a capture, not told twice
 
 
 def write_study(
@@ -48,6 +50,7 @@ def write_study(
     *,
     truth: Collection[str] | None = None,
     caught_only: bool = False,
+    sheets: Mapping[str, pd.DataFrame] | None = None,
     name: str = "Simulated stations",
 ) -> None:
     """Write a simulated study as a folder that the reader opens.
@@ -61,18 +64,20 @@ def write_study(
         Tables of the truth to write; all by default.
     caught_only : bool
         Whether tables with a row a bird keep only birds that were caught.
+    sheets : dict of str to pandas.DataFrame, optional
+        Text cells to write in place of the simulation's own (`written_sheets`).
     name : str
         Name of the study.
     """
     files = {"study.toml": study_toml(simulated.world, name)}
-    written = written_sheets(simulated)
+    written = written_sheets(simulated) if sheets is None else sheets
     files |= {f"{kind}.csv": csv_lines(sheet) for kind, sheet in written.items()}
     for table, rows in simulated.truth.items():
         if truth is not None and table not in truth:
             continue
-        kept = rows
+        kept = rows.drop(columns=[name for name in IN_THE_SHEET if table == "captures"])
         if caught_only and "bird" in rows:
-            kept = rows[rows["bird"].isin(simulated.truth["captures"]["bird"])]
+            kept = kept[kept["bird"].isin(simulated.truth["captures"]["bird"])]
         files[f"{TRUTH_FOLDER}/{table}.csv"] = csv_lines(_fixed(kept, {}, TRUTH_DECIMALS))
     write_files(folder, files)
 
@@ -134,6 +139,9 @@ def study_toml(world: World, name: str) -> str:
         "[weather]",
         'source = "sheet"',
         "",
+        "[limits]",
+        "handling_min = 30",
+        "",
         "[run]",
         "seed = 1",
     ]
@@ -157,7 +165,7 @@ def _text(value: object, digits: int | None) -> str:
     if isinstance(value, bool):
         return "yes" if value else "no"
     if isinstance(value, float):
-        if value != value:
+        if math.isnan(value):
             return ""
         text = f"{value:g}" if digits is None else f"{value:.{digits}f}"
         return text.removeprefix("-") if not float(text) else text
