@@ -6,7 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from phenology.models.bloom import BloomModel, BloomSurveys, Floats, Ints
+from phenology.models.bloom import BloomModel, BloomSurveys, Ints
+from phenology.models.bloom_laplace import Floats
 from phenology.models.bloom_mean import mean_curve
 
 FLOOR_FLOWERS = 0.5  # added to every count before its logarithm, so that none is told from one
