@@ -7,6 +7,7 @@ from typing import Any
 
 from phenology.assess.outputs import write_run
 from phenology.assess.run import assess
+from phenology.compilation import use_compilation_cache
 from phenology.compute import Progress
 from phenology.errors import StudyError
 from phenology.publish import publish
@@ -23,7 +24,7 @@ def run_study(
     StudyError
         If the sheets hold nothing usable, or the output cannot be written.
     """
-    _use_compilation_cache()
+    use_compilation_cache()
     progress("Reading sheets", 0.0)
     opened = open_study(Path(study))
     folder = Path(out) if out else Path(study) / "results"
@@ -45,13 +46,3 @@ def _told(assessment: Any) -> list[str]:
         f"{findings} findings.",
         "Answers: " + ", ".join(f"{count} {name}" for name, count in basis.items()) + ".",
     ]
-
-
-def _use_compilation_cache() -> None:
-    """Keep compiled models between runs, so that a second run starts warm."""
-    import jax
-    from platformdirs import user_cache_path
-
-    folder = user_cache_path("migration-site-support") / "compiled"
-    jax.config.update("jax_compilation_cache_dir", str(folder))
-    jax.config.update("jax_persistent_cache_min_compile_time_secs", 0.5)

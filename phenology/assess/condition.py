@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from phenology.assess.potential_range import COLUMNS, assess_potential_range
 from phenology.models.refusal import Refused
 from phenology.sun import hours_since_sunrise
 
@@ -18,6 +19,7 @@ if TYPE_CHECKING:
     from phenology.study.study import Study
 
 BIRD_COLUMNS = ("lean_mass_g", "fuel_load")
+AT_SUNRISE = "birds of one fat class, at sunrise with an empty crop"
 FEWEST_BIRDS = 5  # of a group at a site in a season, for a row of its own
 
 
@@ -33,7 +35,7 @@ class Condition:
 def assess_condition(
     study: Study, groups: pd.Series, seasons: pd.Series, answers: Estimates, seed: int
 ) -> Condition:
-    """Fit lean mass over all birds and report fuel and condition by group.
+    """Fit lean mass over all birds and report fuel, condition and range by group.
 
     Parameters
     ----------
@@ -41,7 +43,7 @@ def assess_condition(
     groups, seasons : Series
         Group and season label of each capture, indexed as `study.captures`.
     answers : Estimates
-        Gains fuel_load, lean_mass_g and lean_condition.
+        Gains fuel_load, lean_mass_g, lean_condition and potential_range_km.
     seed : int
     """
     from phenology.models.lean_mass import LeanMassModel
@@ -51,17 +53,21 @@ def assess_condition(
     try:
         model = LeanMassModel(by=("birds",), seed=seed).fit(table)
     except Refused as reason:
-        for quantity in ("lean_mass_g", "fuel_load", "lean_condition"):
+        for quantity in ("lean_mass_g", "fuel_load", "lean_condition", "potential_range_km"):
             answers.refuse(quantity, str(reason))
-        nothing = pd.DataFrame(np.nan, index=table.index, columns=columns)
+        nothing = pd.DataFrame(np.nan, index=table.index, columns=[*columns, *COLUMNS])
         return Condition(nothing, {}, pd.DataFrame())
     diagnostics = model.diagnostics_.assign(model="lean mass")
     keys = pd.DataFrame({"group": groups, "season": seasons, "site": study.captures["site"]})
     _report_groups(model.groups_, answers)
+    _report_classes(model.fuel_classes_, table, study.fat_levels, answers)
     _report_fuel(model.fuel_by(keys), answers)
     _report_condition(model.lean_condition(keys[["group", "season"]]), answers)
+    reach = assess_potential_range(
+        model.bird_draws_, study.captures["species"], groups, answers, seed
+    )
     return Condition(
-        model.birds_[columns].reindex(table.index),
+        model.birds_[columns].reindex(table.index).join(reach),
         {"lean_mass": model.draws_, "birds": model.bird_draws_},
         diagnostics,
     )
@@ -99,6 +105,26 @@ def _report_groups(groups: pd.DataFrame, answers: Estimates) -> None:
             answers.add_interval(
                 quantity, interval, birds=row["birds"], basis="measured", group=row["group"]
             )
+
+
+def _report_classes(
+    classes: pd.DataFrame, birds: pd.DataFrame, levels: tuple[str, ...], answers: Estimates
+) -> None:
+    """Fuel of each fat class that was caught; the lowest class has none, by definition."""
+    caught = birds.groupby(["species", "fat_class"]).size()
+    for row in classes.to_dict("records"):
+        number = int(caught.get((row["species"], row["fat_class"]), 0))
+        if number == 0 or row["fat_class"] == 0:
+            continue
+        answers.add_interval(
+            "fuel_load",
+            (row["estimate"], row["low"], row["high"]),
+            birds=number,
+            basis="measured",
+            note=AT_SUNRISE,
+            definition=f"fat class {levels[row['fat_class']]}",
+            group=row["species"],
+        )
 
 
 def _report_fuel(table: pd.DataFrame, answers: Estimates) -> None:

@@ -1,8 +1,10 @@
-"""When: from site-days to arrival, peak, departure and the curves of a season."""
+"""When: fits the season model to every species and reports dates, numbers and curves."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from concurrent.futures import ProcessPoolExecutor, as_completed
+from dataclasses import dataclass
+from multiprocessing import get_context
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -10,139 +12,265 @@ import numpy.typing as npt
 import pandas as pd
 import xarray as xr
 
+from phenology.assess.season_counts import DATES, SeasonTask, season_tasks
+from phenology.compilation import use_compilation_cache
 from phenology.models.refusal import Refused
-from phenology.models.season_counts import BAITED_TRAP, UNBAITED_NET, SeasonCounts
-from phenology.quantities import HIGH_QUANTILE, LOW_QUANTILE
+from phenology.models.season import SeasonModel
+from phenology.quantities import HIGH_QUANTILE, LOW_QUANTILE, ROLES
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
+    from phenology.compute import Progress
     from phenology.estimates import Estimates
-    from phenology.models.season import SeasonModel
     from phenology.seasons import Window
     from phenology.study.options import StudyOptions
 
 Array = npt.NDArray[Any]
-
-BAIT_CODES = {"baited": BAITED_TRAP, "unbaited": UNBAITED_NET, "either": BAITED_TRAP}
-DATES = ("arrival_day", "peak_day", "departure_day")
 MEASURED_ABOVE = 0.5  # own share of learning from which an answer counts as measured
+POOLED = "all seasons sampled, summed"
+FIRST_SHARE, LAST_SHARE = 0.2, 0.9  # of a run's progress, before and after the seasons
 
 
 @dataclass(frozen=True)
-class SeasonTask:
-    """One species in one window of the year: what is fitted together."""
-
-    species: str
-    window: Window
-    counts: SeasonCounts
-    seed: int
-
-
-@dataclass
 class SeasonAnswers:
     """What the season models taught."""
 
-    curves: list[pd.DataFrame] = field(default_factory=list)
-    draws: dict[str, xr.Dataset] = field(default_factory=dict)
-    diagnostics: list[pd.DataFrame] = field(default_factory=list)
+    curves: pd.DataFrame
+    draws: dict[str, xr.Dataset]
+    diagnostics: pd.DataFrame
 
 
-def season_tasks(
+def assess_seasons(
     site_days: xr.Dataset,
     options: StudyOptions,
     windows: tuple[Window, ...],
     seed: int,
+    jobs: int,
     answers: Estimates,
-) -> Iterator[SeasonTask]:
-    """Lay out the counts of every species and window; refuse, in words, what holds no birds."""
-    species_of = site_days["species"].to_series()
-    for number, species in enumerate(sorted(species_of.unique())):
-        groups = species_of.index[species_of == species].to_list()
-        for window in windows:
-            try:
-                counts = season_counts(site_days, options, species, groups, window)
-            except Refused as reason:
-                for quantity in DATES:
-                    answers.refuse(quantity, str(reason), group=species, season=window.name)
-                continue
-            yield SeasonTask(species, window, counts, seed + number)
+    progress: Progress,
+) -> SeasonAnswers:
+    """Fit every species in every window of the year and report what it taught.
 
-
-def season_counts(
-    site_days: xr.Dataset,
-    options: StudyOptions,
-    species: str,
-    groups: list[str],
-    window: Window,
-) -> SeasonCounts:
-    """Counts of one species' groups in one window: every sampled site-day, birds or none.
-
-    Without an effort sheet every day from the first to the last capture of a site's season
-    counts as sampled: the timing is then that of captures, not of birds.
+    Parameters
+    ----------
+    site_days : Dataset
+        From `phenology.sitedays`.
+    options : StudyOptions
+    windows : tuple of Window
+    seed, jobs : int
+        With more than one job, species are fitted in processes of their own.
+    answers : Estimates
+        Gains arrival_day, peak_day, departure_day and capture_index.
+    progress : callable
     """
-    place = window.place(pd.DatetimeIndex(site_days["date"].to_numpy()))
-    inside = np.flatnonzero(place["inside"].to_numpy())
-    place = place.iloc[inside].reset_index(drop=True)
-    days = site_days.isel(date=inside)
-    sampled = place["season"].to_numpy()[days["sampled"].any("site").to_numpy()]
-    if not sampled.size:
-        raise Refused("no day of this season was sampled")
-    seasons = list(range(sampled.min(), sampled.max() + 1))  # a lost year between is predicted
-    kept = np.flatnonzero(place["season"].isin(seasons).to_numpy())
-    place, days = place.iloc[kept].reset_index(drop=True), days.isel(date=kept)
-    caught = days["captures"].sum("group").to_numpy()  # site, date, bait
-    hours = days["effort_hours"].to_numpy()
-    if site_days.attrs["effort_known"]:
-        rows = (hours > 0) | (caught > 0)
-    else:
-        rows = np.zeros(hours.shape, dtype=bool)
-        rows[..., 0] = _spans(caught.sum(-1) > 0, place["season"].to_numpy())
-    site, date, bait = np.nonzero(rows)
-    log_hours = _log_effort(hours[site, date, bait])
-    count = days["captures"].sel(group=groups).to_numpy()[site, date, bait]
-    number = len(groups)
-    year = place["season"].to_numpy()[date]
-
-    def each(values: Array) -> Array:
-        return np.repeat(values, number)
-
-    role = options.species[species]
-    return SeasonCounts(
-        count=count.ravel(),
-        group=np.tile(np.arange(number), len(site)),
-        site=each(site),
-        season=each(np.searchsorted(seasons, year)),
-        day=each(place["day"].to_numpy(dtype=float)[date]),
-        groups=tuple(groups),
-        sites=tuple(site_days["site"].to_numpy().astype(str)),
-        seasons=tuple(window.label(season) for season in seasons),
-        roles=(role.role,) * number,
-        first_day=float(window.first_day),
-        last_day=float(window.last_day),
-        log_effort=each(log_hours),
-        censored=each(days["full"].to_numpy()[site, date, bait]),
-        method=each(np.array([BAIT_CODES[name] for name in site_days["bait"].to_numpy()])[bait]),
-        site_roles=np.array(
-            [[role.sites.get(name, role.role) for name in site_days["site"].to_numpy()]] * number
-        ),
+    tasks = list(season_tasks(site_days, options, windows, seed, answers))
+    curves, draws, diagnostics = [], {}, []
+    for task, fitted in _fit_all(tasks, jobs, progress):
+        if isinstance(fitted, str):
+            for group in task.counts.groups:
+                for quantity in (*DATES, "capture_index"):
+                    answers.refuse(quantity, fitted, group=group, season=task.window.name)
+            continue
+        _report_dates(task, fitted, answers)
+        _report_index(task, fitted, answers)
+        curves.append(_curve_table(task, fitted))
+        name = f"season {task.species} {task.window.name}".strip()
+        draws[name] = fitted.draws_
+        diagnostics.append(fitted.diagnostics_.assign(model=name))
+    return SeasonAnswers(
+        pd.concat(curves, ignore_index=True) if curves else pd.DataFrame(columns=CURVE_COLUMNS),
+        draws,
+        pd.concat(diagnostics, ignore_index=True) if diagnostics else pd.DataFrame(),
     )
 
 
-def _spans(caught: Array, season: Array) -> Array:
-    """Mark every day from the first to the last capture of each site's season."""
-    marked = np.zeros_like(caught)
-    for year in np.unique(season):
-        days = np.flatnonzero(season == year)
-        for site in range(len(caught)):
-            with_birds = days[caught[site, days]]
-            if with_birds.size:
-                marked[site, with_birds[0] : with_birds[-1] + 1] = True
-    return marked
+def fit_task(task: SeasonTask) -> SeasonModel | str:
+    """Fit one species; a refusal comes back in words."""
+    use_compilation_cache()
+    try:
+        return SeasonModel(seed=task.seed).fit(task.counts)
+    except Refused as reason:
+        return str(reason)
 
 
-def _log_effort(hours: Array) -> Array:
-    """Log device-hours over those of a typical sampled day; 0 where unknown."""
-    known = hours > 0
-    typical = np.median(hours[known]) if known.any() else 1.0
-    return np.log(np.where(known, hours, typical) / typical)
+def _fit_all(
+    tasks: list[SeasonTask], jobs: int, progress: Progress
+) -> Iterator[tuple[SeasonTask, SeasonModel | str]]:
+    """Fit the tasks and give them back in their own order."""
+    fitted: dict[int, SeasonModel | str] = {}
+
+    def told(number: int) -> None:
+        share = FIRST_SHARE + (LAST_SHARE - FIRST_SHARE) * len(fitted) / len(tasks)
+        progress(f"Season of {tasks[number].species}", share)
+
+    if jobs == 1 or len(tasks) < 2:
+        for number, task in enumerate(tasks):
+            told(number)
+            fitted[number] = fit_task(task)
+    else:
+        with ProcessPoolExecutor(min(jobs, len(tasks)), mp_context=get_context("spawn")) as workers:
+            started = {workers.submit(fit_task, task): n for n, task in enumerate(tasks)}
+            for future in as_completed(started):
+                fitted[started[future]] = future.result()
+                told(started[future])
+    for number, task in enumerate(tasks):
+        yield task, fitted[number]
+
+
+def _places(fitted: SeasonModel) -> Iterator[dict[str, str]]:
+    """Every role, group, site and season that is modelled and may be reported."""
+    draws = fitted.draws_
+    modelled = draws["peak_day"].isel(draw=0).notnull()
+    for role in ROLES:
+        for group in draws["group"].to_numpy():
+            for site in draws["site"].to_numpy():
+                for season in draws["season"].to_numpy():
+                    place = {"role": role, "group": group, "site": site, "season": season}
+                    if bool(modelled.sel(place)):
+                        yield place
+
+
+def _report_dates(task: SeasonTask, fitted: SeasonModel, answers: Estimates) -> None:
+    sampled_sites = fitted.sampled_.any("season")
+    birds = _birds(task)
+    for place in _places(fitted):
+        if not bool(sampled_sites.sel(site=place["site"])):
+            continue
+        first, last = _days_sampled(task, place["site"], place["season"])
+        for quantity in DATES:
+            values = fitted.draws_[quantity].sel(place).to_numpy()
+            shares = fitted.shares_.sel(quantity=quantity, **place).to_numpy()
+            caught = int(birds.get((place["group"], place["site"], place["season"]), 0))
+            outside = _outside(place["role"], quantity, values, first, last)
+            if outside:
+                answers.refuse(quantity, outside, birds=caught, **place)
+                continue
+            answers.add(
+                quantity,
+                values,
+                birds=caught,
+                basis=basis_of(shares),
+                shares=(shares[0], shares[1], shares[2]),
+                **place,
+            )
+    _report_pooled(task, fitted, answers, birds)
+
+
+def _report_pooled(
+    task: SeasonTask, fitted: SeasonModel, answers: Estimates, birds: pd.Series
+) -> None:
+    """Dates of all sampled seasons together: years weigh by their numbers."""
+    name = task.window.name
+    for role in ROLES:
+        for group in task.counts.groups:
+            for site in task.counts.sites:
+                caught = int(birds.get((group, site), pd.Series(0)).sum())
+                place = {"role": role, "group": group, "site": site}
+                if caught == 0 or bool(fitted.draws_["pooled_peak_day"].sel(place).isnull().all()):
+                    continue
+                first, last = _days_sampled(task, site, None)
+                for quantity in DATES:
+                    values = fitted.draws_[f"pooled_{quantity}"].sel(place).to_numpy()
+                    key = place | {"season": name, "definition": POOLED}
+                    outside = _outside(role, quantity, values, first, last)
+                    if outside:
+                        answers.refuse(quantity, outside, birds=caught, **key)
+                    else:
+                        answers.add(quantity, values, birds=caught, basis="measured", **key)
+
+
+def _report_index(task: SeasonTask, fitted: SeasonModel, answers: Estimates) -> None:
+    birds = _birds(task)
+    index = fitted.draws_["capture_index"]
+    for group in task.counts.groups:
+        for site in task.counts.sites:
+            if not bool(fitted.sampled_.sel(site=site).any()):
+                continue
+            for season in task.counts.seasons:
+                place = {"group": group, "site": site, "season": season}
+                role = task.counts.site_roles[  # type: ignore[index]
+                    task.counts.groups.index(group), task.counts.sites.index(site)
+                ]
+                shares = fitted.shares_.sel(
+                    quantity="capture_index",
+                    role="local" if role == "local" else "passage",
+                    **place,
+                ).to_numpy()
+                answers.add(
+                    "capture_index",
+                    index.sel(place),
+                    birds=int(birds.get((group, site, season), 0)),
+                    basis=basis_of(shares),
+                    shares=(shares[0], shares[1], shares[2]),
+                    **place,
+                )
+
+
+def basis_of(shares: Array) -> str:
+    """Measured if most was learned here; assumed if most is prior; else borrowed."""
+    own, borrowed, prior = shares
+    if own > MEASURED_ABOVE:
+        return "measured"
+    return "assumed" if prior > max(own, borrowed) else "borrowed"
+
+
+def _birds(task: SeasonTask) -> pd.Series:
+    """Birds caught by group, site and season."""
+    counts = task.counts
+    table = pd.DataFrame(
+        {
+            "group": np.array(counts.groups)[counts.group],
+            "site": np.array(counts.sites)[counts.site],
+            "season": np.array(counts.seasons)[counts.season],
+            "birds": counts.count,
+        }
+    )
+    return table.groupby(["group", "site", "season"])["birds"].sum()
+
+
+def _days_sampled(task: SeasonTask, site: str, season: str | None) -> tuple[float, float]:
+    """First and last day sampled at a site, in one season or in any."""
+    counts = task.counts
+    here = counts.site == counts.sites.index(site)
+    if season is not None:
+        in_season = here & (counts.season == counts.seasons.index(season))
+        here = in_season if in_season.any() else here
+    return float(counts.day[here].min()), float(counts.day[here].max())
+
+
+def _outside(role: str, quantity: str, values: Array, first: float, last: float) -> str:
+    """Why a local group's date cannot be told: it lies outside the days sampled."""
+    if role != "local":
+        return ""
+    if quantity == "arrival_day" and np.median(values) < first:
+        return "already here when sampling began"
+    if quantity == "departure_day" and np.median(values) > last:
+        return "still here when sampling ended"
+    if quantity == "peak_day" and not first <= np.median(values) <= last:
+        return "the top of the season lies outside the days sampled"
+    return ""
+
+
+CURVE_COLUMNS = ["site", "season", "group", "role", "curve", "day", "estimate", "low", "high"]
+
+
+def _curve_table(task: SeasonTask, fitted: SeasonModel) -> pd.DataFrame:
+    """Curves of presence with their 90 % interval, by season and for all seasons together."""
+    caught = _birds(task).groupby(["site", "season"]).sum()
+    tables = []
+    for variable, season in (("present", None), ("pooled", task.window.name)):
+        curves = fitted.curves_[variable]
+        low, middle, high = (
+            curves.quantile(share, "draw", skipna=False)
+            for share in (LOW_QUANTILE, 0.5, HIGH_QUANTILE)
+        )
+        table = xr.Dataset({"estimate": middle, "low": low, "high": high}, compat="override")
+        table = table.drop_vars("quantile").to_dataframe().dropna().reset_index()
+        if season is not None:
+            table["season"] = season
+        else:
+            sampled = pd.MultiIndex.from_frame(table[["site", "season"]])
+            table = table[sampled.isin(caught.index)]
+        tables.append(table.assign(curve="present"))
+    return pd.concat(tables, ignore_index=True)[CURVE_COLUMNS]

@@ -1,0 +1,93 @@
+"""Shares of learning: what an answer owes to its own site-year, to others, to the prior.
+
+    own      = 1 − V(all data) / V(without this site-year's data)
+    prior    = V(all data) / V(no data)
+    borrowed = 1 − own − prior
+
+V is the variance of the answer under the normal approximation at the fit, hyperparameters held.
+Taking a site-year's data away removes its term from the information, so that no refit is needed.
+The three are never negative and sum to 1.
+"""
+
+from __future__ import annotations
+
+from typing import Any, NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+from scipy.linalg import cho_factor, cho_solve, solve_triangular
+
+Array = npt.NDArray[Any]
+
+
+class SiteYears(NamedTuple):
+    """Factored information in which site-years are independent given shared coefficients.
+
+    own : (site, season, local, local), lower Cholesky factor of a site-year's own block
+    border : (site, season, local, touched), own⁻¹ times the block's border
+    shared : (shared, shared), lower Cholesky factor of the Schur complement
+    information : (site, season, touched, touched), a site-year's term in the Schur complement
+    index : (site, season, touched), positions of the touched coefficients
+    own_sd : (local,), prior standard deviations of a site-year's own coefficients
+    shared_sd : (shared,), prior standard deviations of the shared coefficients
+    """
+
+    own: Array
+    border: Array
+    shared: Array
+    information: Array
+    index: Array
+    own_sd: Array
+    shared_sd: Array
+
+
+def learning_shares(fit: SiteYears, slopes: Array, chosen: Array) -> Array:
+    """Own, borrowed and prior share of each answer about a site-year.
+
+    Parameters
+    ----------
+    fit : SiteYears
+    slopes : array, shape (site, season, answer, local + touched)
+        Derivatives of each answer in the site-year's own, then its touched coefficients.
+    chosen : array of bool, shape (site, season)
+        Site-years asked for.
+
+    Returns
+    -------
+    array, shape (site, season, answer, 3)
+        Missing where not asked for or where nothing moves the answer.
+    """
+    local = fit.own.shape[-1]
+    result = np.full((*slopes.shape[:3], 3), np.nan)
+    schur = fit.shared @ fit.shared.T
+    whole = (fit.shared, True)
+    for site, season in np.argwhere(chosen):
+        here = slopes[site, season]
+        own_slope, shared_slope = here[:, :local], here[:, local:]
+        index = fit.index[site, season]
+        reach = solve_triangular(fit.own[site, season], own_slope.T, lower=True)
+        with_data = _spread(index, shared_slope - reach.T @ fit.border[site, season], len(schur))
+        everything = (reach**2).sum(0) + _quadratic(whole, with_data)
+        rest = schur.copy()
+        rest[np.ix_(index, index)] -= fit.information[site, season]
+        without = _spread(index, shared_slope, len(schur))
+        own_prior = (own_slope**2 * fit.own_sd**2).sum(1)
+        left = own_prior + _quadratic(cho_factor(rest, lower=True), without)
+        nothing = own_prior + (shared_slope**2 * fit.shared_sd[index] ** 2).sum(1)
+        with np.errstate(invalid="ignore", divide="ignore"):
+            own = np.clip(1 - everything / left, 0, 1)
+            prior = np.clip(everything / nothing, 0, 1 - own)
+        result[site, season] = np.stack([own, 1 - own - prior, prior], -1)
+    return result
+
+
+def _spread(index: Array, values: Array, size: int) -> Array:
+    """Place the values of touched coefficients in the flat vector of all shared ones."""
+    flat = np.zeros((len(values), size))
+    flat[:, index] = values
+    return flat
+
+
+def _quadratic(factor: tuple[Array, bool], vectors: Array) -> Array:
+    """vᵀ H⁻¹ v for each row v."""
+    return np.einsum("as,sa->a", vectors, cho_solve(factor, vectors.T))

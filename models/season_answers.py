@@ -1,0 +1,151 @@
+"""Dates, numbers and curves of a season, from draws of the season model's coefficients."""
+
+from __future__ import annotations
+
+from functools import partial
+from typing import Any
+
+import jax
+import jax.numpy as jnp
+import numpy as np
+import numpy.typing as npt
+
+from phenology.models.season_curves import log_plateau, log_pulse, mass_quantiles, peak_of
+from phenology.models.season_density import Coefficients, cell_predictors
+from phenology.models.season_design import BOTH, FALL, LEVELS, RISE, Design, Sizes
+
+Array = jax.Array
+SHARES_PASSED = (0.05, 0.95)  # of a pulse's bird-days, at arrival and departure
+LOCAL, PASSAGE = 0, 1
+
+
+@partial(jax.jit, static_argnames="sizes")
+def draw_predictors(
+    shared: Array, local: Array, design: Design, sizes: Sizes
+) -> tuple[Array, Array]:
+    """Predictors of every curve, in its season and in the site's typical season.
+
+    Returns
+    -------
+    in_season, typical : arrays, shape (draw, group, site, season, predictor)
+        The typical season has the site's own coefficients and no shift of the year.
+    """
+    at = sizes.offsets
+    years = jnp.zeros(sizes.shared, bool)
+    for part in ("year_date", "year_level"):
+        length = int(np.prod(sizes.parts[part]))
+        years = years.at[at[part] : at[part] + length].set(True)
+    typical = jnp.where(years, 0.0, shared)
+
+    def each(shared: Array, local: Array) -> Array:
+        return cell_predictors(Coefficients(shared, local), design, sizes)
+
+    return (
+        jax.lax.map(lambda pair: each(*pair), (shared, local)),
+        jax.lax.map(lambda one: each(one, jnp.zeros(local.shape[1:])), typical),
+    )
+
+
+def role_dates(predictors: Array, days: Array) -> Array:
+    """Arrival, peak and departure of local and of passage birds.
+
+    Local: days of half rise and half fall, and the day of most birds between. Passage: days by
+    which 5 % and 95 % of the pulse's bird-days have passed, and its top.
+
+    Parameters
+    ----------
+    predictors : array, shape (..., predictor)
+    days : array, shape (day,)
+        Evenly spaced, from the middle of the window.
+
+    Returns
+    -------
+    array, shape (..., role, date)
+    """
+    lifted = predictors[..., None, :]
+    plateau, pulse = log_plateau(days, lifted), log_pulse(days, lifted)
+    local = [predictors[..., RISE], peak_of(plateau, days), predictors[..., FALL]]
+    passed = mass_quantiles(pulse, days, SHARES_PASSED)
+    passage = [passed[..., 0], peak_of(pulse, days), passed[..., 1]]
+    return jnp.stack([jnp.stack(local, -1), jnp.stack(passage, -1)], -2)
+
+
+def birds_a_day(predictors: Array, days: Array) -> Array:
+    """Expected birds a day at typical effort, by role; shape (..., role, day)."""
+    lifted = predictors[..., None, :]
+    both = lifted[..., BOTH]
+    curves = [jnp.exp(both + log_plateau(days, lifted)), jnp.exp(both + log_pulse(days, lifted))]
+    return jnp.stack(curves, -2)
+
+
+@jax.jit
+def answers_of_site(
+    in_season: Array, typical: Array, days: Array, present: Array, pooled: Array
+) -> dict[str, Array]:
+    """Everything told of one site, one draw at a time.
+
+    Parameters
+    ----------
+    in_season, typical : arrays, shape (draw, group, season, predictor)
+    days : array, shape (day,)
+    present : array of bool, shape (group, role)
+    pooled : array of bool, shape (season,)
+        Seasons that the pooled curve sums.
+
+    Returns
+    -------
+    dict of arrays
+        dates (draw, group, season, role, date), log_index (draw, group, season), pooled_dates
+        (draw, group, role, date), curve (draw, group, season, role, day), pooled_curve (draw,
+        group, role, day).
+    """
+
+    def one(pair: tuple[Array, Array]) -> dict[str, Array]:
+        here, usual = pair
+        curve = birds_a_day(here, days) * present[:, None, :, None]
+        usual_curve = birds_a_day(usual, days) * present[:, None, :, None]
+        total = jnp.log(curve.sum((-2, -1)))
+        mean_curve = (curve * pooled[:, None, None]).sum(1) / jnp.maximum(pooled.sum(), 1)
+        passed = mass_quantiles(jnp.log(mean_curve + 1e-30), days, SHARES_PASSED)
+        return {
+            "dates": role_dates(here, days),
+            "log_index": total - jnp.log(usual_curve.sum((-2, -1))),
+            "pooled_dates": jnp.stack(
+                [passed[..., 0], peak_of(jnp.log(mean_curve + 1e-30), days), passed[..., 1]], -1
+            ),
+            "curve": curve,
+            "pooled_curve": mean_curve,
+        }
+
+    return jax.lax.map(one, (in_season, typical))
+
+
+def date_slopes(predictors: Array, days: Array) -> npt.NDArray[Any]:
+    """Derivatives of `role_dates` in the predictors; shape (..., role, date, predictor)."""
+    flat = jnp.reshape(predictors, (-1, predictors.shape[-1]))
+    slopes = jax.vmap(jax.jacfwd(lambda one: role_dates(one, days)))(flat)
+    return np.asarray(slopes).reshape(*predictors.shape[:-1], *slopes.shape[1:])
+
+
+def level_slopes(shape: tuple[int, ...]) -> npt.NDArray[Any]:
+    """Derivatives of a site-year's log numbers in its predictors, one a role."""
+    slopes = np.zeros((*shape, len(LEVELS), BOTH + 1))
+    for role, level in enumerate(LEVELS):
+        slopes[..., role, level] = 1.0
+    slopes[..., BOTH] = 1.0
+    return slopes
+
+
+def season_columns(sizes: Sizes, index: npt.NDArray[Any]) -> npt.NDArray[Any]:
+    """Which coefficients belong to a season, not to the site's typical one: its own, the year's.
+
+    Parameters
+    ----------
+    sizes : Sizes
+    index : array of int, shape (touched,)
+        Positions of one site-year's touched coefficients.
+    """
+    start = sizes.offsets["year_level"]
+    length = int(np.prod(sizes.parts["year_level"]))
+    of_year = (index >= start) & (index < start + length)
+    return np.concatenate([np.ones(sizes.local, bool), of_year])

@@ -1,0 +1,136 @@
+"""From site-days to the counts that the season model is given."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+import xarray as xr
+
+from phenology.models.refusal import Refused
+from phenology.models.season_counts import BAITED_TRAP, UNBAITED_NET, SeasonCounts
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from phenology.estimates import Estimates
+    from phenology.seasons import Window
+    from phenology.study.options import StudyOptions
+
+Array = npt.NDArray[Any]
+
+BAIT_CODES = {"baited": BAITED_TRAP, "unbaited": UNBAITED_NET, "either": BAITED_TRAP}
+DATES = ("arrival_day", "peak_day", "departure_day")
+
+
+@dataclass(frozen=True)
+class SeasonTask:
+    """One species in one window of the year: what is fitted together."""
+
+    species: str
+    window: Window
+    counts: SeasonCounts
+    seed: int
+
+
+def season_tasks(
+    site_days: xr.Dataset,
+    options: StudyOptions,
+    windows: tuple[Window, ...],
+    seed: int,
+    answers: Estimates,
+) -> Iterator[SeasonTask]:
+    """Lay out the counts of every species and window; refuse, in words, what holds no birds."""
+    species_of = site_days["species"].to_series()
+    for number, species in enumerate(sorted(species_of.unique())):
+        groups = species_of.index[species_of == species].to_list()
+        for window in windows:
+            try:
+                counts = season_counts(site_days, options, species, groups, window)
+            except Refused as reason:
+                for quantity in DATES:
+                    answers.refuse(quantity, str(reason), group=species, season=window.name)
+                continue
+            yield SeasonTask(species, window, counts, seed + number)
+
+
+def season_counts(
+    site_days: xr.Dataset,
+    options: StudyOptions,
+    species: str,
+    groups: list[str],
+    window: Window,
+) -> SeasonCounts:
+    """Counts of one species' groups in one window: every sampled site-day, birds or none.
+
+    Without an effort sheet every day from the first to the last capture of a site's season
+    counts as sampled: the timing is then that of captures, not of birds.
+    """
+    place = window.place(pd.DatetimeIndex(site_days["date"].to_numpy()))
+    inside = np.flatnonzero(place["inside"].to_numpy())
+    place = place.iloc[inside].reset_index(drop=True)
+    days = site_days.isel(date=inside)
+    sampled = place["season"].to_numpy()[days["sampled"].any("site").to_numpy()]
+    if not sampled.size:
+        raise Refused("no day of this season was sampled")
+    seasons = list(range(sampled.min(), sampled.max() + 1))  # a lost year between is predicted
+    kept = np.flatnonzero(place["season"].isin(seasons).to_numpy())
+    place, days = place.iloc[kept].reset_index(drop=True), days.isel(date=kept)
+    caught = days["captures"].sum("group").to_numpy()  # site, date, bait
+    hours = days["effort_hours"].to_numpy()
+    if site_days.attrs["effort_known"]:
+        rows = (hours > 0) | (caught > 0)
+    else:
+        rows = np.zeros(hours.shape, dtype=bool)
+        rows[..., 0] = _spans(caught.sum(-1) > 0, place["season"].to_numpy())
+    site, date, bait = np.nonzero(rows)
+    log_hours = _log_effort(hours[site, date, bait])
+    count = days["captures"].sel(group=groups).to_numpy()[site, date, bait]
+    number = len(groups)
+    year = place["season"].to_numpy()[date]
+
+    def each(values: Array) -> Array:
+        return np.repeat(values, number)
+
+    role = options.species[species]
+    return SeasonCounts(
+        count=count.ravel(),
+        group=np.tile(np.arange(number), len(site)),
+        site=each(site),
+        season=each(np.searchsorted(seasons, year)),
+        day=each(place["day"].to_numpy(dtype=float)[date]),
+        groups=tuple(groups),
+        sites=tuple(site_days["site"].to_numpy().astype(str)),
+        seasons=tuple(window.label(season) for season in seasons),
+        roles=(role.role,) * number,
+        first_day=float(window.first_day),
+        last_day=float(window.last_day),
+        log_effort=each(log_hours),
+        censored=each(days["full"].to_numpy()[site, date, bait]),
+        method=each(np.array([BAIT_CODES[name] for name in site_days["bait"].to_numpy()])[bait]),
+        site_roles=np.array(
+            [[role.sites.get(name, role.role) for name in site_days["site"].to_numpy()]] * number
+        ),
+    )
+
+
+def _spans(caught: Array, season: Array) -> Array:
+    """Mark every day from the first to the last capture of each site's season."""
+    marked = np.zeros_like(caught)
+    for year in np.unique(season):
+        days = np.flatnonzero(season == year)
+        for site in range(len(caught)):
+            with_birds = days[caught[site, days]]
+            if with_birds.size:
+                marked[site, with_birds[0] : with_birds[-1] + 1] = True
+    return marked
+
+
+def _log_effort(hours: Array) -> Array:
+    """Log device-hours over those of a typical sampled day; 0 where unknown."""
+    known = hours > 0
+    typical = np.median(hours[known]) if known.any() else 1.0
+    return np.log(np.where(known, hours, typical) / typical)
