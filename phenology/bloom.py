@@ -43,7 +43,7 @@ def bloom_narrowing(bloom: pd.DataFrame | None, plants: pd.DataFrame | None) -> 
     return ()
 
 
-def daily_bloom(  # noqa: PLR0917 — the sheets in order
+def daily_bloom(
     bloom: pd.DataFrame | None,
     plants: pd.DataFrame | None,
     sites: pd.DataFrame,
@@ -78,11 +78,12 @@ def daily_bloom(  # noqa: PLR0917 — the sheets in order
         On (site, date), each with `_low` and `_high` (90 %): `open_flowers_per_m2` [1/m2],
         `nectar` [mg sugar/m2/day; flowers/m2 if relative], `bloom_index` [log ratio]; and
         `surveyed`, `season_surveyed`. On (plant, site, date): `plant_flowers_per_m2` with its
-        range. On (plant, driver): `driver_effect`, change of log flowers by a standard
-        deviation of the driver; on plant: `warmth_shift_days`. On site: `seasons_surveyed`,
-        `normal_basis`. On surveyed_season: `error_model`, `error_mean_curve`, the mean absolute
-        log error with the season left out. Attributes: `nectar_is` ("absolute" or "relative"),
-        `notes` (a sentence a line). None without surveys.
+        range. On (plant, bloom_driver): `bloom_driver_effect`, change of log flowers by
+        a standard deviation of the driver; on plant: `bloom_warmth_shift_days`. On site:
+        `seasons_surveyed`, `normal_basis`. On bloom_season: `bloom_error_model` and
+        `bloom_error_mean_curve`, mean absolute log errors with the season left out. `nectar`
+        has the attribute `nectar_is` ("absolute" or "relative"), `open_flowers_per_m2` the
+        attribute `notes` (a sentence a line). None without surveys.
 
     Raises
     ------
@@ -288,13 +289,18 @@ def _drivers_of(
 def _tell_model(model: BloomModel, prepared: _Prepared) -> xr.Dataset:
     """Drivers' effects, how the normal is known, and errors with a season left out."""
     surveys = prepared.surveys
-    out = xr.Dataset(coords={"plant": prepared.plants, "driver": list(prepared.drivers.names)})
+    out = xr.Dataset(
+        coords={
+            "plant": prepared.plants,
+            "bloom_driver": np.array(prepared.drivers.names, dtype=str),
+        }
+    )
     levels = [0.5, LOW_QUANTILE, HIGH_QUANTILE]
     effects = np.quantile(model.driver_effects(), levels, axis=0)
     shifts = np.quantile(model.warmth_shifts(), levels, axis=0)
     for rank, suffix in enumerate(("", "_low", "_high")):
-        out[f"driver_effect{suffix}"] = (("plant", "driver"), effects[rank])
-        out[f"warmth_shift_days{suffix}"] = ("plant", shifts[rank])
+        out[f"bloom_driver_effect{suffix}"] = (("plant", "bloom_driver"), effects[rank])
+        out[f"bloom_warmth_shift_days{suffix}"] = ("plant", shifts[rank])
     seasons = np.array(
         [len(np.unique(surveys.season[surveys.site == site])) for site in range(surveys.sites)]
     )
@@ -303,10 +309,10 @@ def _tell_model(model: BloomModel, prepared: _Prepared) -> xr.Dataset:
     out["seasons_surveyed"] = ("site", seasons)
     out["normal_basis"] = ("site", np.where(seasons >= ENOUGH_SEASONS, "measured", lent))
     errors = leave_seasons_out(model, np.nan_to_num(prepared.drivers.warmth))
-    out["error_model"] = ("surveyed_season", errors.model)
-    out["error_mean_curve"] = ("surveyed_season", errors.mean_curve)
-    out["surveys"] = ("surveyed_season", errors.surveys)
-    return out.assign_coords(surveyed_season=prepared.seasons[errors.season])
+    out["bloom_error_model"] = ("bloom_season", errors.model)
+    out["bloom_error_mean_curve"] = ("bloom_season", errors.mean_curve)
+    out["bloom_surveys"] = ("bloom_season", errors.surveys)
+    return out.assign_coords(bloom_season=prepared.seasons[errors.season])
 
 
 def _normal_notes(out: xr.Dataset) -> list[str]:
@@ -317,7 +323,7 @@ def _normal_notes(out: xr.Dataset) -> list[str]:
             f"Fewer than {ENOUGH_SEASONS} surveyed seasons at {', '.join(short)}: what is normal "
             "there is borrowed from other sites and seasons, or assumed where there are none."
         )
-    if out.sizes["surveyed_season"] < 2:
+    if out.sizes["bloom_season"] < 2:
         notes.append(
             "Surveys in one season only: how seasons differ is assumed, and no season can be "
             "left out to try the estimate."
@@ -364,4 +370,5 @@ def _describe(out: xr.Dataset, nectar_is: str, notes: list[str]) -> None:
         for suffix in ("", "_low", "_high"):
             out[name + suffix].attrs.update(units=unit, long_name=long_name)
     out["surveyed"].attrs["long_name"] = "whether flowers were counted that day"
-    out.attrs.update(nectar_is=nectar_is, notes="\n".join(notes))
+    out["nectar"].attrs["nectar_is"] = nectar_is
+    out["open_flowers_per_m2"].attrs["notes"] = "\n".join(notes)
