@@ -16,7 +16,7 @@ from phenology.sheets.bands import (
 from phenology.sheets.doubt import Doubt, Sheets, settle
 from phenology.sheets.finding import Finding
 from phenology.sheets.habits import find_digit_preference, find_fat_on_lean, find_readers_apart
-from phenology.sheets.implausible import explain_unreadable, find_implausible
+from phenology.sheets.implausible import find_implausible
 from phenology.sheets.measured import measure_birds
 from phenology.sheets.times import (
     find_days_without_effort,
@@ -66,7 +66,6 @@ def check_sheets(sheets: Sheets) -> list[Finding]:
     doubts: list[Doubt] = list(settle_recaptures(sheets))
     measured = measure_birds(sheets)
     if measured is not None:
-        explain_unreadable(sheets, measured)
         doubts += [doubt for check in OF_MEASUREMENTS for doubt in check(sheets, measured)]
     doubts += [doubt for check in OF_CELLS for doubt in check(sheets)]
     return findings + settle(sheets, doubts)

@@ -10,7 +10,8 @@ import numpy as np
 from phenology.sheets.blocks import Block, find_repeated_rows, find_shifted_blocks
 from phenology.sheets.doubt import Doubt, Sheets
 from phenology.sheets.measured import Measured, beyond_usual, odd_beside_others
-from phenology.sheets.slips import explain
+from phenology.sheets.read import SheetRead
+from phenology.sheets.slips import Slip, explain
 
 # Beyond these factors of the class's median no living, flying bird of the class lies: the
 # heaviest birds weigh up to 2.75 times their lean mass (Hedenström & Alerstam 1992, J. Exp.
@@ -39,14 +40,31 @@ def find_implausible(
     for place in sorted(repeated):
         message = "all measurements are those of the row above"
         yield Doubt("captures", place, "", "row_repeated", "doubtful", message)
-    for place, column in zip(*(ends.tolist() for ends in np.nonzero(doubtful)), strict=True):
-        doubt = _doubt(sheets, measured, place, column, by_itself=bool(beyond[place, column]))
+    cells = [(int(place), int(column)) for place, column in np.argwhere(doubtful)]
+    swapped = explain_unreadable(sheets, measured)
+    told = {*cells, *swapped}
+    for place, column in [*cells, *sorted(set(swapped).difference(cells))]:
+        slip = swapped.get((place, column)) or explain(
+            measured, place, column, read.written(place, measured.names[column])
+        )
+        doubt = _doubt(sheets, measured, place, column, slip, by_itself=bool(beyond[place, column]))
         shifted = next((block for block in blocks if _covers(block, place, column)), None)
         yield doubt if shifted is None else _explained_by(doubt, measured, shifted)
+        if slip is not None and slip.other and shifted is None:
+            partner = (place, measured.names.index(slip.other))
+            if partner not in told:
+                told.add(partner)
+                yield _partner(doubt, measured, partner[1])
 
 
 def _doubt(
-    sheets: Sheets, measured: Measured, place: int, column: int, *, by_itself: bool
+    sheets: Sheets,
+    measured: Measured,
+    place: int,
+    column: int,
+    slip: Slip | None,
+    *,
+    by_itself: bool,
 ) -> Doubt:
     name, value = measured.names[column], measured.values[place, column]
     written = sheets.reads["captures"].written(place, name).strip()
@@ -59,7 +77,6 @@ def _doubt(
         if by_itself
         else f"{value:g} does not fit the bird's other measurements ({usual})"
     )
-    slip = explain(measured, place, column, written)
     sure = by_itself and _is_impossible(measured, place, column)
     return Doubt(
         sheet="captures",
@@ -70,6 +87,18 @@ def _doubt(
         message=message if slip is None else f"{message}; {slip.words}",
         suggestion="" if slip is None else slip.value,
         action="blanked" if sure else "kept",
+    )
+
+
+def _partner(doubt: Doubt, measured: Measured, column: int) -> Doubt:
+    """Doubt about the other of two values that have changed places."""
+    swapped_with = measured.values[doubt.place, measured.names.index(doubt.column)]
+    return doubt._replace(
+        column=measured.names[column],
+        severity="doubtful",
+        message=f"it seems to be swapped with {doubt.column}",
+        suggestion=f"{swapped_with:g}",
+        action="kept",
     )
 
 
@@ -114,30 +143,43 @@ def bird_words(sheets: Sheets, place: int) -> str:
     return " ".join(word for word in words if isinstance(word, str))
 
 
-def explain_unreadable(sheets: Sheets, measured: Measured) -> None:
-    """Name the slip behind measurements that were blanked when read, where one explains them."""
+def explain_unreadable(sheets: Sheets, measured: Measured) -> dict[tuple[int, int], Slip]:
+    """Name the slip behind measurements that were blanked when read, where one explains them.
+
+    Returns
+    -------
+    dict
+        Cells that have changed places with a blanked one: (capture, measurement) to the slip.
+    """
     read = sheets.reads["captures"]
+    swapped: dict[tuple[int, int], Slip] = {}
     wanted = [
         number
         for number, finding in enumerate(read.findings)
         if finding.kind == "outside_range" and finding.column in measured.names
     ]
-    if not wanted:
-        return
-    places = {
-        (part.grid.file, part.grid.tab, int(part.positions[row]) + 1): place
-        for place, (number, row) in enumerate(read.origin.tolist())
-        for part in (read.parts[number],)
-    }
+    places = _places_of(read) if wanted else {}
     for number in wanted:
         finding = read.findings[number]
         place = places.get((finding.file, finding.tab, finding.row or 0))
         if place is None:
             continue
+        if _NINES.fullmatch(finding.value.strip()):
+            message = f"a filler where a value is expected: {finding.message}"
+            read.findings[number] = finding._replace(kind="filler", message=message)
+            continue
         slip = explain(measured, place, measured.names.index(finding.column), finding.value)
-        if slip is not None:
-            read.findings[number] = finding._replace(
-                kind=slip.kind,
-                message=f"{finding.message}; {slip.words}",
-                suggestion=slip.value,
-            )
+        if slip is None:
+            continue
+        read.findings[number] = finding._replace(
+            kind=slip.kind, message=f"{finding.message}; {slip.words}", suggestion=slip.value
+        )
+        if slip.other:
+            meant = Slip(slip.kind, finding.value.strip(), slip.plausibility, finding.column)
+            swapped[place, measured.names.index(slip.other)] = meant
+    return swapped
+
+
+def _places_of(read: SheetRead) -> dict[tuple[str, str, int], int]:
+    """Used rows by file, tab and row number."""
+    return {read.where(place): place for place in range(len(read.used))}

@@ -28,6 +28,7 @@ class Measured:
 
     names: tuple[str, ...]
     units: tuple[str, ...]
+    decimals: tuple[int, ...]  # in which each is usually read
     values: Floats  # (captures, measurements)
     scores: Floats  # spreads above the centre of the bird's class
     ranges: tuple[Range, ...]
@@ -88,12 +89,22 @@ def measure_birds(sheets: Sheets, false_alarm_share: float = FALSE_ALARM_SHARE) 
     return Measured(
         names=names,
         units=units,
+        decimals=tuple(_usual_decimals(values) for values in columns),
         values=np.column_stack(columns),
         scores=scores,
         ranges=ranges,
         classes=classes,
         expectation=Expectation.learn(scores, species),
     )
+
+
+def _usual_decimals(values: Floats) -> int:
+    """Fewest decimals that nearly all readings need."""
+    known = values[np.isfinite(values)][:10_000]
+    for decimals in range(3):
+        if np.mean(np.abs(known - np.round(known, decimals)) < 1e-6) > 0.95:
+            return decimals
+    return 3
 
 
 def beyond_usual(measured: Measured) -> npt.NDArray[np.bool_]:

@@ -141,7 +141,7 @@ def read_sheet(
     parsed = [_parse_part(kind, part, columns, options, sites) for part in parts]
     kept = [np.flatnonzero(~read.aside) for read in parsed]
     frames = [
-        read.frame if len(rows) == len(read.frame) else read.frame.iloc[rows]
+        read.frame if len(rows) == len(read.frame) else read.frame.iloc[rows].reset_index(drop=True)
         for read, rows in zip(parsed, kept, strict=True)
     ]
     numbers = np.repeat(np.arange(len(parts)), [len(rows) for rows in kept])
@@ -152,7 +152,7 @@ def read_sheet(
     ]
     return SheetRead(
         kind=kind,
-        used=frames[0] if len(frames) == 1 else pd.concat(frames),
+        used=frames[0] if len(frames) == 1 else pd.concat(frames, ignore_index=True),
         set_aside=pd.concat(set_aside, ignore_index=True) if set_aside else pd.DataFrame(),
         findings=[finding for read in parsed for finding in read.findings],
         rows_read=sum(len(part.positions) for part in parts),

@@ -20,6 +20,7 @@ READINESS = {
     "digits_swapped": -0.7,
     "wrong_unit": -1.0,
 }
+LESS_READILY = 3.0  # where the form of the number speaks against a slip
 GOOD_FIT = 2.8  # spreads from the expectation within which an explanation fits
 MUCH_BETTER = 1.2  # difference in log plausibility to the next best
 
@@ -77,9 +78,10 @@ def explain(measured: Measured, place: int, column: int, written: str) -> Slip |
     for kind, text in _candidates(written, value, measured.units[column]):
         away = misfit(float(text))
         if abs(away) < GOOD_FIT:
-            slip = Slip(kind, text, READINESS[kind] - away**2 / 2)
-            if text not in found or found[text].plausibility < slip.plausibility:
-                found[text] = slip
+            readiness = _readiness(kind, written.strip(), text, measured.decimals[column])
+            slip = Slip(kind, f"{float(text):.6g}", readiness - away**2 / 2)
+            if slip.value not in found or found[slip.value].plausibility < slip.plausibility:
+                found[slip.value] = slip
     for slip in _swaps(measured, place, column, value):
         found[f"{slip.value} {slip.other}"] = slip
     ranked = sorted(found.values(), key=lambda slip: -slip.plausibility)
@@ -93,15 +95,25 @@ def explain(measured: Measured, place: int, column: int, written: str) -> Slip |
 def _candidates(written: str, value: float, unit: str) -> Iterable[tuple[str, str]]:
     for factor in (10.0, 0.1, 100.0, 0.01, 1000.0, 0.001):
         yield "decimal_shifted", f"{value * factor:.6g}"
-    for text in swapped_digits(f"{value:.6g}"):
-        yield "digits_swapped", text
-    if re.search(r"\.\d+0$", written.strip()):
-        for text in swapped_digits(written.strip()):
-            yield "digits_swapped", text
+    texts = {f"{value:.6g}", written.strip()}
+    for text in sorted(texts):
+        if re.fullmatch(r"\d+(\.\d+)?", text):
+            for candidate in swapped_digits(text):
+                yield "digits_swapped", candidate
     for (other, own), factor in UNIT_FACTORS.items():
         if own == unit and other in ("in", "oz"):
             yield "wrong_unit", f"{value * factor:.3g}"
             yield "wrong_unit", f"{value / factor:.3g}"
+
+
+def _readiness(kind: str, written: str, meant: str, usual_decimals: int) -> float:
+    """How readily a slip is believed, given the form of the number written and of the one meant."""
+    decimals = len(meant.partition(".")[2].rstrip("0"))
+    against = kind == "digits_swapped" and (
+        decimals > usual_decimals or written.startswith(("0.", "."))
+    )
+    against |= kind == "decimal_shifted" and re.match(r"0\d", written) is not None
+    return READINESS[kind] - (LESS_READILY if against else 0.0)
 
 
 def swapped_digits(text: str) -> list[str]:

@@ -103,8 +103,8 @@ def open_study(folder: Path) -> Study:
         if kind == "sites":
             _require_rows(reads[kind])
     _require_rows(reads["captures"])
-    findings += [finding for read in reads.values() for finding in read.findings]
-    findings += check_sheets(Sheets(options, reads))
+    doubts = check_sheets(Sheets(options, reads))
+    findings += [finding for read in reads.values() for finding in read.findings] + doubts
     _require_rows(reads["captures"])
     set_aside = [read.set_aside for read in reads.values() if len(read.set_aside)]
     return Study(
