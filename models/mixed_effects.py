@@ -23,6 +23,7 @@ _LEAST_LOG_SD = np.log(1e-4)  # of the outcome's spread: a random effect smaller
 _LARGEST_LOG_SD = np.log(20.0)  # and one larger than that leaves nothing for the others
 _ROUNDS = 3
 _CANDIDATES = 300  # proposals weighted in a round, and for outcomes on the same rows
+_ADAPTED = 5  # data sets to which the proposal is fitted
 _CANDIDATES_EACH = 40  # for a data set with rows of its own
 _BATCH_CELLS = 300_000  # numbers in the matrices of one batch, to stay in the cache
 
@@ -217,21 +218,31 @@ class _Proposal:
         return inside, np.where((inside == drawn).all(axis=1), log_density, np.inf)
 
 
-def _adapt(sums: RowSums, prior: Prior, rng: np.random.Generator) -> _Proposal:
-    """Fit the proposal to the posterior of one data set by repeated weighting."""
-    centre = _mode(sums, prior)
-    log_unit = np.log(_spread(sums))
+def _adapt(data: Sequence[RowSums], prior: Prior, rng: np.random.Generator) -> _Proposal:
+    """Fit the proposal to the posteriors of a few data sets together by repeated weighting."""
+    log_unit = np.log(_spread(data[0]))
+    centre = _mode(data[0], prior)
     proposal = _Proposal(centre, np.eye(centre.size) * 0.3**2, log_unit)
     for _ in range(_ROUNDS):
         log_sds, log_proposed = proposal.draw(_CANDIDATES, rng)
-        log_weight = _log_density(sums, prior, log_sds)[:, 0] - log_proposed
-        weight = _normalise(log_weight[:, None])[:, 0]
+        each = [
+            _normalise(_log_density(sums, prior, log_sds) - log_proposed[:, None]) for sums in data
+        ]
+        weight = np.mean(each, axis=0)[:, 0]
         weight = np.minimum(weight, 10 / _CANDIDATES)  # a first, poor proposal must not collapse
         weight /= weight.sum()
         centre = weight @ log_sds
         away = log_sds - centre
         proposal = _Proposal(centre, (away * weight[:, None]).T @ away, log_unit)
     return proposal
+
+
+def _few(data: RowSums | Sequence[RowSums]) -> list[RowSums]:
+    """A few of the outcomes or data sets, evenly taken, to which the proposal is fitted."""
+    if isinstance(data, RowSums):
+        outcomes = data.cross.shape[1]
+        return [data.outcome(number) for number in range(0, outcomes, -(-outcomes // _ADAPTED))]
+    return list(data[:: -(-len(data) // _ADAPTED)])
 
 
 def _normalise(log_weight: Array) -> Array:
@@ -250,7 +261,7 @@ def draw_posterior(
     The uncertainty of all standard deviations is in them.
 
     The marginal density of the log standard deviations is met by a Student proposal, fitted to
-    the first data set; each outcome's draw is chosen among the candidates by its own weights,
+    a few of the data sets; each outcome's draw is chosen among the candidates by its own weights,
     its coefficients then come from their exact normal distribution.
 
     Parameters
@@ -273,11 +284,10 @@ def draw_posterior(
     Refused
         If the outcome does not vary.
     """
+    proposal = _adapt(_few(data), prior, rng)
     if isinstance(data, RowSums):
-        proposal = _adapt(data.outcome(0), prior, rng)
         number = draws if data.cross.shape[1] == 1 else data.cross.shape[1]
         return _draw(data, prior, proposal, rng, (_CANDIDATES, number))
-    proposal = _adapt(data[0], prior, rng)
     each = [_draw(sums, prior, proposal, rng, (_CANDIDATES_EACH, 1)) for sums in data]
     return MixedEffectsDraws(
         np.concatenate([one.coefficients for one in each]),

@@ -75,6 +75,8 @@ class SupportModel:
     ----------
     kind : {"mean", "share"}
         A measurement with a mean, or a yes or no a bird (1 or 0).
+    roles : tuple of {"local", "passage"}
+        For whom the outcome means something.
     draws : int
         Posterior draws, where neither outcome nor role comes as draws; else theirs.
     seed : int
@@ -126,9 +128,14 @@ class SupportModel:
     """
 
     def __init__(
-        self, kind: Literal["mean", "share"] = "mean", draws: int = 200, seed: int = 1
+        self,
+        kind: Literal["mean", "share"] = "mean",
+        roles: tuple[str, ...] = ROLES,
+        draws: int = 200,
+        seed: int = 1,
     ) -> None:
         self.kind = kind
+        self.roles = roles
         self.draws = draws
         self.seed = seed
 
@@ -161,7 +168,7 @@ class SupportModel:
         measured = np.isfinite(values).all(axis=0)
         self.roles_: dict[str, RoleFit] = {}
         self.refused_: dict[str, str] = {}
-        for role in ROLES:
+        for role in self.roles:
             member = is_local if role == "local" else 1.0 - is_local
             rows = np.flatnonzero(measured & (member.max(axis=0) > 0))
             weight = member[:, rows]

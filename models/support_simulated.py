@@ -20,6 +20,7 @@ from phenology.quantities import ROLES
 FeederPlacing = Literal["by_chance", "by_need", "by_quality", "never_varying"]
 SDS = {"site": 0.5, "season": 0.3, "site_season": 0.25, "group": 0.3, "cell": 0.2, "bird": 1.0}
 DAYS = np.arange(185, 266, 7)
+USUAL_ONSET = 185.0  # day of year
 GROUPS = ("adult female", "adult male", "young")
 _DRIVERS = ("bloom", "feeders", "monsoon_onset", "feeders_x_bloom")
 _TO_90 = 3.2897  # width of the central 90 % of a normal distribution, in standard deviations
@@ -160,7 +161,7 @@ def _bloom(
 
 def _onset(rng: np.random.Generator, sites: int, seasons: int) -> Array:
     return np.asarray(
-        185
+        USUAL_ONSET
         + rng.normal(0, 9, (1, seasons))
         + rng.normal(0, 4, (sites, 1))
         + rng.normal(0, 2, (sites, seasons))
@@ -187,7 +188,10 @@ def _feeders(
 
 
 def _response(birds: pd.DataFrame, effects: Mapping[str, float]) -> Array:
-    values = birds.assign(feeders_x_bloom=birds["feeders"] * birds["bloom"])
+    values = birds.assign(
+        feeders_x_bloom=birds["feeders"] * birds["bloom"],
+        monsoon_onset=birds["monsoon_onset"] - USUAL_ONSET,
+    )
     slopes = np.array([effects.get(driver, 0.0) / CONTRASTS[driver].change for driver in _DRIVERS])
     response: Array = values[list(_DRIVERS)].to_numpy(dtype=float) @ slopes
     return response

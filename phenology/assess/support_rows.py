@@ -110,7 +110,9 @@ def gather_birds(
         years = monsoon_years.set_index(["site", "season"])
         keys = pd.MultiIndex.from_arrays([table["site"].astype(str), table["season_year"]])
         for driver, column in (("monsoon_onset", "onset_day"), ("monsoon_strength", "spi")):
-            table[driver] = years[column].reindex(keys).to_numpy(dtype=float)
+            values = years[column].reindex(keys).to_numpy(dtype=float)
+            if np.isfinite(values).any():
+                table[driver] = values
     events = study.sheets.get("events")
     if events is not None:
         table["events"] = _after_events(table, events)

@@ -1,0 +1,239 @@
+"""From captures to effects: which birds count, what is reported, what is refused."""
+
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+import xarray as xr
+
+from phenology.assess.condition import Condition
+from phenology.assess.support import assess_support
+from phenology.assess.support_rows import OUTCOMES, gather_birds
+from phenology.estimates import Estimates
+from phenology.models.support_simulated import simulate_support
+from phenology.seasons import Window, season_labels
+from phenology.study.options import parse_options
+from phenology.study.study import Study
+
+WINDOWS = (Window("", 150, 290),)
+SPECIES = {
+    "local": "Selasphorus platycercus",
+    "passage": "Selasphorus rufus",
+    "mixed": "Calypte anna",
+}
+
+
+@pytest.fixture(scope="module")
+def parts():
+    """An invented study whose lean condition follows bloom in locals, feeders in passage birds."""
+    rng = np.random.default_rng(21)
+    effects = {
+        "local": {"bloom": -0.5},
+        "passage": {"feeders": 0.9, "monsoon_onset": 0.3},
+    }
+    simulated = simulate_support(rng, sites=4, seasons=9, effects=effects)
+    birds = simulated.birds
+    dates = pd.to_datetime(birds["season"].astype(str)) + pd.to_timedelta(birds["day"] - 1, "D")
+    number = len(birds)
+    captures = pd.DataFrame(
+        {
+            "site": birds["site"],
+            "date": dates.astype("datetime64[s]"),
+            "time": rng.uniform(6, 10, number),
+            "band": [f"TEST-{place:05d}" for place in range(number)],
+            "species": np.where(simulated.local, SPECIES["local"], SPECIES["passage"]),
+            "age": birds["group"].str.split().str[0],
+            "sex": birds["group"].str.split().str[1].fillna("unknown"),
+            "mass_g": rng.normal(3.3, 0.2, number),
+            "gravid": pd.array([pd.NA] * number, dtype="boolean"),
+            "pollen": pd.Series(np.where(rng.random(number) < 0.4, "bill", "no")),
+        }
+    )
+    options = parse_options(
+        {"name": "Invented", "species": {name: role for role, name in SPECIES.items()}}
+    )
+    study = Study(
+        folder=Path("invented"), options=options, sheets={"captures": captures},
+        findings=pd.DataFrame(), set_aside=pd.DataFrame(), rows={}, fat_levels=("0", "1"),
+        inputs={},
+    )  # fmt: skip
+    hand = xr.Dataset(
+        {
+            "residual": (
+                ("draw", "bird"),
+                0.05 * simulated.outcome + rng.normal(0, 0.005, (60, number)),
+            ),
+            "fuel_load": (
+                ("draw", "bird"),
+                rng.normal(0.2, 0.05, number) + rng.normal(0, 0.01, (60, number)),
+            ),
+        },
+        coords={"bird": captures.index.to_numpy()},
+    )
+    days = birds.assign(date=dates).groupby(["site", "date"])[["bloom", "feeders"]].first()
+    site_days = days.to_xarray().rename(bloom="bloom_index", feeders="feeders_up")
+    site_days["season_surveyed"] = site_days["bloom_index"].notnull()
+    site_days["effort_hours"] = (
+        ("site", "date", "bait"),
+        np.ones((*site_days["bloom_index"].shape, 3)) * [4.0, 0.0, 0.0],
+    )
+    site_days = site_days.assign_coords(bait=["baited", "unbaited", "either"])
+    monsoon = (
+        birds.groupby(["site", "season"])["monsoon_onset"].first().rename("onset_day")
+        .reset_index().assign(spi=np.nan)
+    )  # fmt: skip
+    return study, site_days, hand, monsoon
+
+
+def _assess(parts, **changes):
+    study, site_days, hand, monsoon = parts
+    seasons = season_labels(study.captures["date"], WINDOWS)
+    groups = study.captures["species"] + " " + study.captures["age"]
+    answers = Estimates()
+    told = assess_support(
+        study,
+        site_days,
+        answers,
+        **{
+            "groups": groups,
+            "seasons": seasons,
+            "windows": WINDOWS,
+            "condition": Condition(pd.DataFrame(), {"birds": hand}, pd.DataFrame()),
+            "seed": 1,
+            "monsoon_years": monsoon,
+        }
+        | changes,
+    )
+    return told, answers.table()
+
+
+@pytest.fixture(scope="module")
+def assessed(parts):
+    return _assess(parts)
+
+
+def _row(table: pd.DataFrame, **key: str) -> pd.Series:
+    chosen = table
+    for column, value in key.items():
+        chosen = chosen[chosen[column] == value]
+    (row,) = chosen.to_dict("records")
+    return pd.Series(row)
+
+
+def test_effects_are_told_by_role_in_the_units_of_outcome_and_driver(assessed) -> None:
+    _, table = assessed
+    bloom = _row(table, outcome="lean_condition", driver="bloom", role="local",
+                 definition="within-site")  # fmt: skip
+    assert bloom["high"] < 0
+    assert bloom["estimate"] == pytest.approx(-0.025, abs=0.01)
+    assert bloom["unit"] == "log mass ratio, per halving of bloom"
+    feeders = _row(table, outcome="lean_condition", driver="feeders", role="passage",
+                   definition="within-site")  # fmt: skip
+    assert feeders["low"] > 0
+    shares = feeders[["share_own", "share_borrowed", "share_prior"]].astype(float)
+    assert shares.sum() == pytest.approx(1.0)
+    assert feeders["basis"] == "measured"
+
+
+def test_incoming_fuel_is_called_a_description(assessed) -> None:
+    notes = assessed[1].query("outcome == 'fuel_load' and basis != 'refused'")["note"]
+    assert notes.str.contains("what the bird brought").all()
+
+
+def test_the_monsoon_is_parted_into_flowers_and_the_rest(assessed) -> None:
+    _, table = assessed
+    key = {"outcome": "lean_condition", "driver": "monsoon_onset", "role": "passage"}
+    through = _row(table, **key, definition="within-site, through flowers")
+    direct = _row(table, **key, definition="within-site, not through flowers")
+    total = _row(table, **key, definition="within-site")
+    assert direct["low"] > 0
+    assert through["low"] < 0 < through["high"]  # flowers were simulated apart from the monsoon
+    middle = through["estimate"] + direct["estimate"]
+    assert total["estimate"] == pytest.approx(middle, abs=0.004)
+    refused = _row(table, outcome="pollen_share", driver="monsoon_onset", role="local",
+                   definition="within-site, through flowers")  # fmt: skip
+    assert "do not add up" in refused["note"]
+
+
+def test_outcomes_that_nothing_tells_are_silent_and_thin_ones_refused(assessed) -> None:
+    _, table = assessed
+    assert "share_ready" not in set(table["outcome"])  # no range was computed
+    assert "fuel_deposition_g_per_day" not in set(table["outcome"])  # no bird came twice
+    assert set(table.query("outcome == 'young_per_adult'")["role"]) == {"local"}
+    back = _row(table, outcome="return_rate")
+    assert back["basis"] == "refused"
+    assert "0 birds with yes" in back["note"]
+
+
+def test_mixed_species_count_only_with_draws_of_their_role(parts) -> None:
+    study, *rest = parts
+    mixed = study.captures.assign(
+        species=study.captures["species"].where(np.arange(len(study.captures)) % 3 > 0,
+                                                SPECIES["mixed"])
+    )  # fmt: skip
+    study = Study(**(vars(study) | {"sheets": {"captures": mixed}}))
+    without = _assess((study, *rest))[1]
+    draws = np.random.default_rng(2).random((60, len(mixed))) < 0.5
+    with_draws = _assess(
+        (study, *rest), role_draws={"lean_condition": np.where(
+            mixed["species"] == SPECIES["mixed"], draws, mixed["species"] == SPECIES["local"])}
+    )[1]  # fmt: skip
+    key = {"outcome": "lean_condition", "driver": "bloom", "role": "local",
+           "definition": "within-site"}  # fmt: skip
+    assert _row(with_draws, **key)["birds"] > _row(without, **key)["birds"] + 50
+
+
+def test_rows_count_first_captures_stays_and_returns_as_they_should(parts) -> None:
+    study, site_days, _, monsoon = parts
+    captures = study.captures.iloc[:6].assign(
+        site="site1",
+        date=pd.to_datetime(["2031-07-10", "2031-07-14", "2031-08-25", "2032-07-10",
+                             "2032-07-10", "2033-07-12"]).astype("datetime64[s]"),
+        band=["TEST-1", "TEST-1", "TEST-1", "TEST-1", "TEST-2", "TEST-3"],
+        mass_g=[3.0, 3.4, 3.2, 3.1, 3.0, 3.3],
+        age="adult", sex=["female"] * 5 + ["male"],
+        pollen=["crown", None, "No", "none", "bill", "forehead"],
+        gravid=pd.array([False, False, False, False, True, False], dtype="boolean"),
+    )  # fmt: skip
+    small = Study(**(vars(study) | {"sheets": {"captures": captures}}))
+    birds = gather_birds(
+        small,
+        site_days,
+        groups=captures["species"],
+        seasons=season_labels(captures["date"], WINDOWS),
+        windows=WINDOWS,
+        hand=None,
+        monsoon_years=monsoon,
+    )
+    values = {outcome.quantity: outcome.values(birds) for outcome in OUTCOMES}
+    nan = np.nan
+    np.testing.assert_allclose(values["fuel_deposition_g_per_day"],
+                               [0.1, nan, nan, nan, nan, nan])  # fmt: skip
+    np.testing.assert_allclose(values["return_rate"], [1, nan, nan, 0, 0, nan])
+    np.testing.assert_allclose(values["young_per_adult"], [0, nan, nan, 0, 0, nan])
+    np.testing.assert_allclose(values["pollen_share"], [1, nan, 0, 0, 1, 1])
+    assert values["fuel_load"] is None
+    assert birds.table["first_of_season"].tolist() == [True, False, False, True, True, True]
+
+
+def test_a_fire_counts_for_a_year_after_its_last_day(parts) -> None:
+    study, site_days, _, _ = parts
+    events = pd.DataFrame(
+        {"site": ["site1"], "from": pd.to_datetime(["2033-05-01"]),
+         "until": pd.to_datetime(["2033-05-20"]), "kind": ["fire"]}
+    )  # fmt: skip
+    burnt = Study(**(vars(study) | {"sheets": study.sheets | {"events": events}}))
+    birds = gather_birds(
+        burnt,
+        site_days,
+        groups=study.captures["species"],
+        seasons=season_labels(study.captures["date"], WINDOWS),
+        windows=WINDOWS,
+        hand=None,
+        monsoon_years=None,
+    ).table
+    at = birds["site"] == "site1"
+    assert set(birds.loc[birds["events"] > 0, "season"]) == {"2033"}
+    assert birds.loc[at & (birds["season"] == "2033"), "events"].all()
+    assert "monsoon_onset" not in birds
