@@ -228,7 +228,11 @@ class _Call:
     rng: np.random.Generator
 
     def newcomers(self, count: int, **traits: int | IntArray) -> IntArray:
-        """Add birds that are alike in some traits."""
+        """Add birds that are alike in some traits.
+
+        As many as there are places are drawn, whoever comes back, so that the luck of later birds
+        does not hang on who lived.
+        """
         full = {name: np.full(count, value, dtype=np.int64) for name, value in traits.items()}
         return self.birds.extend(self.world, self.rng, **full)
 
@@ -247,14 +251,14 @@ def _locals(
     for sex in (MALE, FEMALE):
         back = call.back.of(call.birds, number, sex=sex, role=LOCAL, site=site)[:pairs]
         fresh = call.newcomers(
-            pairs - back.size,
+            pairs,
             species=number,
             sex=sex,
             role=LOCAL,
             hatched=call.season - 2,
             home=site,
         )
-        bird = np.concatenate([back, fresh])
+        bird = np.concatenate([back, fresh[back.size :]])
         spring = kind.spring_day + (6.0 if sex == FEMALE else 0.0)
         spring += DAYS_LATER_PER_KM * (call.world.stations[site].elevation_m / 1000.0 - 1.7)
         enter = _day(spring + 5.0 * call.birds.pace[bird])
@@ -334,14 +338,14 @@ def _passage(
             if age == ADULT:
                 back = call.back.of(call.birds, number, sex=sex, role=PASSAGE, site=site)[:share]
             fresh = call.newcomers(
-                share - back.size,
+                share,
                 species=number,
                 sex=sex,
                 role=PASSAGE,
                 hatched=call.season if age == YOUNG else call.season - 2,
                 home=-1,
             )
-            bird = np.concatenate([back, fresh])
+            bird = np.concatenate([back, fresh[back.size :]])
             wave = (0.0, 15.0, 25.0)[cls]
             leave = kind.leave_day + wave + rng.gamma(3.0, 3.6, share)
             speed = 56.0 * np.exp(0.17 * call.birds.pace[bird] - 0.01)

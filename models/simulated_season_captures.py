@@ -271,7 +271,10 @@ def _device(caught: pd.DataFrame, rng: np.random.Generator) -> Words:
 def _truth(
     world: World, caught: pd.DataFrame, history: pd.DataFrame, sheet: dict[str, Words]
 ) -> pd.DataFrame:
-    """Truth by capture (`row` as a spreadsheet numbers it); lean mass by its definition: at fat score 0, empty crop, sunrise."""
+    """Truth by capture; lean mass by its definition: at fat score 0, empty crop, sunrise.
+
+    `row` is that of the sheet as a spreadsheet numbers it.
+    """
     names = np.array([kind.name for kind in world.species], dtype=object)
     truth = pd.DataFrame(
         {

@@ -269,7 +269,7 @@ def season_dates(present: IntArray, world: World, *, local: bool) -> dict[str, f
 
     Examples
     --------
-    >>> from phenology.models.simulated_season_world import make_world
+    >>> from phenology.models.simulated_season_world import DAYS, make_world
     >>> birds = np.zeros(DAYS, dtype=int)
     >>> birds[100:111] = 4
     >>> dates = season_dates(birds, make_world(1, 1), local=False)
