@@ -97,9 +97,14 @@ def season_block(
 
 
 def seasons_of(weather: xr.Dataset | xr.DataArray, window: Window) -> list[int]:
-    """Seasons of which the dates hold at least one day."""
-    seasons = np.unique(window.season(pd.DatetimeIndex(weather["date"].to_numpy())))
-    return [int(season) for season in seasons if season >= 0]
+    """Seasons of which the dates hold at least half the days."""
+    season = window.season(pd.DatetimeIndex(weather["date"].to_numpy()))
+    years, days = np.unique(season[season >= 0], return_counts=True)
+    return [
+        int(year)
+        for year, count in zip(years, days, strict=True)
+        if 2 * count >= window.length(int(year))
+    ]
 
 
 def antecedent_rain_mm(rain_mm: xr.DataArray, days: int) -> xr.DataArray:

@@ -266,7 +266,7 @@ def _agreement(turns: pd.DataFrame) -> dict[str, object]:
         is_near = abs(apart) <= AGREE_WITHIN_DAYS
         order = "after" if apart > 0 else "before"
         agreement = (
-            f"agree within {abs(apart):.0f} days"
+            f"agree: {abs(apart):.0f} days apart"
             if is_near
             else f"disagree: rain {abs(apart):.0f} days {order} moisture"
         )

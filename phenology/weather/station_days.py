@@ -103,7 +103,7 @@ def read_station_days(
                 held[kind, year] = record
     if not held:
         return None
-    parsed = _parsed_path(cache, station.id, timezone, allow_forecast, held)
+    parsed = parsed_path(cache, station.id, timezone, held, allow_forecast=allow_forecast)
     if parsed.is_file():
         stored = pd.read_parquet(parsed)
     else:
@@ -119,13 +119,15 @@ def read_station_days(
     return StationDays(on_dates[names], forecast, stored.attrs["providers"], stored.attrs["notes"])
 
 
-def _parsed_path(
+def parsed_path(
     cache: RawCache,
     station: str,
     timezone: str,
-    allow_forecast: bool,
     held: dict[tuple[Kind, int], Held],
+    *,
+    allow_forecast: bool = False,
 ) -> Path:
+    """Where the parsed days of a station lie; another raw file makes another place."""
     made_of = [_FORMAT, timezone, str(allow_forecast)]
     made_of += [f"{kind}{year}{record.sha256}" for (kind, year), record in held.items()]
     digest = hashlib.sha256("|".join(made_of).encode()).hexdigest()[:24]
