@@ -358,3 +358,54 @@ def simulate_recaptures(
         alive &= ~before | (rng.random(marked.size) < phi)
         histories[:, year] |= before & alive & (rng.random(marked.size) < p)
     return histories, RecaptureTruth(phi, p, transients)
+
+
+def return_rate(
+    first_caught: npt.ArrayLike, seen_later: npt.ArrayLike, last_season: int
+) -> pd.DataFrame:
+    """Share of birds caught again in a later season, by season of first capture.
+
+    Parameters
+    ----------
+    first_caught : array-like of int, (birds,)
+        Season of first capture.
+    seen_later : array-like of bool, (birds,)
+        Whether the bird was caught in any later season.
+    last_season : int
+        Last season sampled: its birds have had no chance to return.
+
+    Returns
+    -------
+    DataFrame
+        season, birds, estimate, low, high (exact binomial, 90 %), refused (why, in words).
+
+    Notes
+    -----
+    A return rate mixes survival, fidelity, effort and the number of seasons since; late seasons
+    have had fewer chances. It is no proof of breeding: passage birds are faithful to routes.
+
+    References
+    ----------
+    Clopper, C. J. & Pearson, E. S. (1934), Biometrika 26:404, doi:10.1093/biomet/26.4.404.
+
+    Examples
+    --------
+    >>> rates = return_rate([2030] * 10 + [2031] * 5, [True] * 4 + [False] * 11, 2031)
+    >>> rates[["season", "birds", "estimate", "refused"]].values.tolist()[0]
+    [2030, 10, 0.4, '']
+    """
+    from scipy.stats import binomtest
+
+    birds = pd.DataFrame({"season": first_caught, "again": np.asarray(seen_later, dtype=bool)})
+    rows = []
+    for season, again in birds.groupby("season")["again"]:
+        row: dict[str, Any] = {"season": season, "birds": len(again)}
+        if season >= last_season:
+            rows.append(row | {"refused": "the last season: no bird could be seen again yet"})
+            continue
+        found = binomtest(int(again.sum()), len(again))
+        bounds = found.proportion_ci(confidence_level=INTERVAL, method="exact")
+        rows.append(row | {"estimate": float(found.statistic), "low": float(bounds.low),
+                           "high": float(bounds.high), "refused": ""})  # fmt: skip
+    columns = ["season", "birds", "estimate", "low", "high", "refused"]
+    return pd.DataFrame(rows).reindex(columns=columns)

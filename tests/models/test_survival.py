@@ -2,9 +2,15 @@
 
 import numpy as np
 import pytest
+from scipy.stats import beta
 
 from phenology.models.refusal import Refused
-from phenology.models.survival import fit_survival, recapture_table, simulate_recaptures
+from phenology.models.survival import (
+    fit_survival,
+    recapture_table,
+    return_rate,
+    simulate_recaptures,
+)
 
 
 def test_intervals_cover_the_truth() -> None:
@@ -82,3 +88,14 @@ def test_a_wrong_design_is_named() -> None:
         fit_survival(table, survival=np.ones((3, 1)))
     with pytest.raises(ValueError, match="'by month'"):
         fit_survival(table, survival="by month")
+
+
+def test_return_rates_are_exact_and_censored_in_the_last_season() -> None:
+    rates = return_rate([2030] * 20 + [2031] * 8, [True] * 5 + [False] * 23, 2031)
+    first, last = rates.iloc[0], rates.iloc[1]
+    assert first["estimate"] == 0.25
+    assert (first["low"], first["high"]) == pytest.approx(
+        (beta.ppf(0.05, 5, 16), beta.ppf(0.95, 6, 15))
+    )
+    assert np.isnan(last["estimate"])
+    assert "last season" in last["refused"]
