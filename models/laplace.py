@@ -273,7 +273,7 @@ def _bounded_inverse(curvature: Array, widest: float = 1.5) -> Array:
 
 
 def jax_derivatives(function: Callable[..., Any], *data: Any) -> Derivatives:
-    """Wrap a jitted ``function(theta, phi, *data)`` of (value, gradient, Hessian) for NumPy.
+    """Wrap a jitted ``function(theta, phi, *data)`` of (value, gradient, Hessian, …) for NumPy.
 
     64-bit arithmetic is switched on around each call only.
     """
@@ -284,7 +284,7 @@ def jax_derivatives(function: Callable[..., Any], *data: Any) -> Derivatives:
 
     def derivatives(theta: Array, phi: Array) -> tuple[float, Array, Array]:
         with jax.enable_x64(True):
-            value, gradient, hessian = function(theta, phi, *placed)
+            value, gradient, hessian = function(theta, phi, *placed)[:3]
         return float(value), np.array(gradient), np.array(hessian)
 
     return derivatives

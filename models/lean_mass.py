@@ -59,7 +59,8 @@ class LeanMassModel:
         and `left_out`, the reason in words where they are missing.
     groups_ : DataFrame
         One row a group: birds; lean_mass_g at the group's mean size and fuel_load, the mean of
-        its birds, each with `_low`, `_high`.
+        its birds, each with `_low`, `_high`; share_own, share_borrowed, share_prior: what its own
+        birds, other birds and the prior taught of its lean mass.
     fuel_classes_ : DataFrame
         Fuel load of each fat class at sunrise and empty crop, by species.
     draws_ : Dataset
@@ -207,6 +208,8 @@ class LeanMassModel:
         return pd.DataFrame(rows)
 
     def _fit(self, used: pd.DataFrame) -> LaplaceFit:
+        import jax
+
         from phenology.models import lean_mass_likelihood as likelihood
 
         layout = self._layout
@@ -216,11 +219,13 @@ class LeanMassModel:
         bird_group[: len(used)] = self._prepared.group_places(used)
         start, mean, sd, is_group = priors(layout, used)
         scale_mean, scale_sd = likelihood.scale_prior()
-        derivatives = jax_derivatives(
-            likelihood.derivatives, rows, (layout.places, bird_group),
-            (mean, sd, is_group, scale_mean, scale_sd),
-        )  # fmt: skip
-        return fit_laplace(derivatives, start, scale_mean)
+        data = (rows, (layout.places, bird_group), (mean, sd, is_group, scale_mean, scale_sd))
+        derivatives = jax_derivatives(likelihood.derivatives, *data)
+        fit = fit_laplace(derivatives, start, scale_mean)
+        with jax.enable_x64(True):
+            self._information = np.array(likelihood.derivatives(fit.theta, fit.phi, *data)[3])
+        self._prior_sd = np.where(is_group, np.exp(fit.phi[3]), sd)
+        return fit
 
     def _parameter_draws(self, theta: Array, phi: Array) -> xr.Dataset:
         layout = self._layout
@@ -286,8 +291,24 @@ class LeanMassModel:
             for name, values in (("lean_mass_g", lean), ("fuel_load", fuel)):
                 low, middle, high = np.quantile(values, [LOW_QUANTILE, 0.5, HIGH_QUANTILE])
                 row |= {name: middle, f"{name}_low": low, f"{name}_high": high}
-            table.append(row)
+            shares = self._learning_shares(place, float(size[group]))
+            table.append(row | dict(zip(("share_own", "share_borrowed", "share_prior"), shares,
+                                        strict=True)))  # fmt: skip
         return pd.DataFrame(table)
+
+    def _learning_shares(self, place: int, size: float) -> tuple[float, float, float]:
+        """What the group's own birds, other birds and the prior taught of its lean mass."""
+        slope = np.zeros(self._layout.size)
+        local = self._layout.places[place]
+        slope[local[:4]] = [1.0, 1.0, size, size]
+        rest = self.fit_.hessian.copy()
+        rest[np.ix_(local, local)] -= self._information[place]
+        everything = slope @ np.linalg.solve(self.fit_.hessian, slope)
+        others = slope @ np.linalg.solve(rest, slope)
+        nothing = float((slope * self._prior_sd) @ (slope * self._prior_sd))
+        own = float(np.clip(1 - everything / others, 0, 1)) if others > 0 else 1.0
+        prior = float(np.clip(everything / nothing, 0, 1 - own))
+        return own, 1 - own - prior, prior
 
     def _diagnose(self, used: pd.DataFrame, fit: LaplaceFit) -> pd.DataFrame:
         prepared = self._prepared

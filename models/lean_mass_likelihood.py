@@ -103,7 +103,7 @@ _AXES = Rows(0, 0, 0, 0, 0, 0, 0, 0, 0, None, 0)
 
 @jax.jit
 def derivatives(theta: Any, phi: Any, rows: Rows, places: Any, prior: Any) -> Any:
-    """Negative log joint density, its gradient and Hessian in θ.
+    """Negative log joint density, its gradient and Hessian in θ, and each group's information.
 
     Parameters
     ----------
@@ -114,6 +114,11 @@ def derivatives(theta: Any, phi: Any, rows: Rows, places: Any, prior: Any) -> An
         Places in θ of the local parameters of each group, (G, L); group of each bird, (n,).
     prior : tuple of arrays
         mean (K,), sd (K,), whether the sd is the group sd of φ (K,), prior of φ mean and sd.
+
+    Returns
+    -------
+    value, gradient (K,), Hessian (K, K), Hessian of the birds of each group in its local θ
+    (G, L, L).
     """
     mean, sd, is_group, scale_mean, scale_sd = prior
     index, bird_group = places
@@ -134,7 +139,8 @@ def derivatives(theta: Any, phi: Any, rows: Rows, places: Any, prior: Any) -> An
     log_prior = jnp.sum(-0.5 * standard**2 - jnp.log(spread))
     log_prior += jnp.sum(-0.5 * ((phi - scale_mean) / scale_sd) ** 2)
     value = values.sum() - log_prior
-    return value, gradient + standard / spread, hessian + jnp.diag(spread**-2)
+    hessian += jnp.diag(spread**-2)
+    return value, gradient + standard / spread, hessian, group_hessian
 
 
 def scale_prior() -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:

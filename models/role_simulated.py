@@ -69,7 +69,7 @@ def simulate_roles(
             "day": np.round(day),
             "fuel_load": fuel,
             "breeding": np.where(rng.random(birds) < 0.3, np.nan, breeding),
-            "moult": np.where(rng.random(birds) < 0.1, None, moult),
+            "moult": pd.Series(moult).mask(rng.random(birds) < 0.1),
             "span_days": span,
         }
     )

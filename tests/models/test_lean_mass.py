@@ -61,6 +61,11 @@ def test_five_birds_of_a_rare_group_get_wide_answers_and_one_bird_none() -> None
     width = np.log(groups["lean_mass_g_high"] / groups["lean_mass_g_low"])
     is_rare = groups["species"] == "Rare species"
     assert width[is_rare].min() > 1.5 * width[~is_rare].max()
+    shares = groups[["share_own", "share_borrowed", "share_prior"]]
+    np.testing.assert_allclose(shares.sum(axis=1), 1)
+    assert (shares >= 0).all(axis=None)
+    assert groups.loc[is_rare, "share_own"].max() < groups.loc[~is_rare, "share_own"].min()
+    assert groups.loc[is_rare, "share_prior"].min() > groups.loc[~is_rare, "share_prior"].max()
     assert model.birds_["lean_mass_g"].isna().iloc[205]
     assert model.birds_["left_out"].iloc[205] == "fewer than 5 birds of its species"
 
