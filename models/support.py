@@ -131,7 +131,7 @@ class SupportModel:
         self,
         kind: Literal["mean", "share"] = "mean",
         roles: tuple[str, ...] = ROLES,
-        draws: int = 200,
+        draws: int = 400,
         seed: int = 1,
     ) -> None:
         self.kind = kind
@@ -419,10 +419,6 @@ def _of_rows(value: npt.ArrayLike, rows: npt.NDArray[np.intp]) -> Array:
 
 def _extrapolation(fit: RoleFit, new: Mapping[str, Array], chosen: npt.NDArray[np.bool_]) -> str:
     """Why a scenario lies outside the data; empty if it does not."""
-    site = next(
-        (effect.level for effect in fit.design.effects if effect.name == "site"),
-        np.zeros(len(fit.rows), dtype=np.intp),
-    )
     counts = fit.weight.mean(axis=0)
     reasons = []
     for name, value in new.items():
@@ -433,7 +429,7 @@ def _extrapolation(fit: RoleFit, new: Mapping[str, Array], chosen: npt.NDArray[n
         if refused:
             reasons.append(f"{name}: {refused}")
             continue
-        seen = pd.Series(fit.design.values[name]).groupby(site)
+        seen = pd.Series(fit.design.values[name]).groupby(fit.design.site)
         slack = 0.05 * abs(CONTRASTS[name].change)
         beyond = (value < seen.transform("min").to_numpy() - slack) | (
             value > seen.transform("max").to_numpy() + slack

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -67,7 +68,10 @@ class RoleDesign:
     columns : ndarray, (n, p)
         Intercept, adjustments, drivers within sites, drivers between sites.
     effects : tuple of RandomEffect
-        group, site, season, site and season.
+        site, season, site and season, group; those of more than one level.
+    site, season : ndarray of int, (n,)
+        Place of each bird in `site_names` and `season_names`.
+    site_names, season_names : tuple
     cells : ndarray of int, (n,)
         Site and day of each bird.
     values : dict of ndarray, (n,)
@@ -85,6 +89,10 @@ class RoleDesign:
 
     columns: Array
     effects: tuple[RandomEffect, ...]
+    site: Integers
+    season: Integers
+    site_names: tuple[Any, ...]
+    season_names: tuple[Any, ...]
     cells: Integers
     values: dict[str, Array]
     site_mean: dict[str, Array]
@@ -172,6 +180,10 @@ def build_design(birds: pd.DataFrame, weight: Array) -> RoleDesign:
     design = RoleDesign(
         columns=np.column_stack(columns),
         effects=_random_effects(birds, (site, len(site_names)), (season, len(season_names))),
+        site=site,
+        season=season,
+        site_names=tuple(site_names),
+        season_names=tuple(season_names),
         cells=_cells(site, season, birds["day"].to_numpy(dtype=float)),
         values=values,
         site_mean=site_mean,

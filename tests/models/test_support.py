@@ -7,6 +7,7 @@ import pytest
 from phenology.models.refusal import Refused
 from phenology.models.support import SupportModel
 from phenology.models.support_design import build_design
+from phenology.models.support_levels import chance_of_more, rank_draws, site_levels
 from phenology.models.support_simulated import compare_with_truth, simulate_support
 
 FEEDERS_HELP = {
@@ -230,3 +231,35 @@ def test_too_few_birds_are_refused_by_role_and_altogether() -> None:
         SupportModel("share").fit(simulated.birds, np.ones(len(simulated.birds)), simulated.local)
     with pytest.raises(ValueError, match="last dimension"):
         SupportModel().fit(simulated.birds, simulated.outcome[:-1], simulated.local)
+
+
+def test_levels_of_sites_come_back_and_three_birds_do_not_win() -> None:
+    simulated = simulate_support(np.random.default_rng(31), sites=7, seasons=6, birds_a_season=40)
+    birds, local = simulated.birds, np.ones(len(simulated.birds), dtype=bool)
+    shift = birds["site"].map({f"site{number}": 0.4 * number for number in range(1, 8)})
+    early = (birds["site"] == "site6") & (birds["day"] < 230)  # one site sampled late only
+    few = (birds["site"] == "site7") & (birds.groupby("site").cumcount() >= 3)
+    kept = ~(early | few)
+    rng = np.random.default_rng(1)
+    outcome = shift + 0.02 * (birds["day"] - 225) + rng.normal(0, 1, len(birds))
+    last = birds["site"] == "site7"
+    outcome[last & kept] = outcome[last & kept] - outcome[last & kept].mean() + 3.2
+    model = SupportModel(roles=("local",)).fit(
+        birds[kept][["site", "season", "day", "group"]], outcome[kept], local[kept]
+    )
+    told = site_levels(model, "local")
+    assert told["birds"].values.tolist()[-1] == 3
+    middle = told["level"].median("draw").values
+    wide = (told["level"].quantile(0.95, "draw") - told["level"].quantile(0.05, "draw")).values
+    np.testing.assert_allclose(np.diff(middle[:6]), 0.4, atol=0.3)  # late days do not lift site6
+    assert wide[-1] > 2 * wide[:6].max()
+    chance = chance_of_more(told["level"])
+    assert float(chance.sel(site="site5", other="site1")) > 0.95
+    np.testing.assert_allclose(chance + chance.T.values, 1.0, atol=1e-12)
+    # their mean is the highest of all, and yet they are not placed first with certainty
+    assert float(chance.sel(site="site7", other="site6")) < 0.9
+    ranks = rank_draws(told["level"]).sel(site="site7")
+    assert float(ranks.quantile(0.95)) > 1
+    season = told["season_difference"].sel(site="site7")
+    unseen = told["season_birds"].sel(site="site7") == 0
+    assert (np.isnan(season.isel(draw=0)) == unseen).all()
