@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
@@ -18,15 +16,16 @@ from phenology.models.lean_mass_rows import (
     prepare,
     priors,
 )
+from phenology.models.lean_mass_split import class_log_fuel, part_mass
 from phenology.models.refusal import Refused
 from phenology.quantities import HIGH_QUANTILE, LOW_QUANTILE
-
-if TYPE_CHECKING:
-    from phenology.models.lean_mass_likelihood import Rows
 
 Array = npt.NDArray[np.float64]
 
 FEWEST_FOR_CONDITION = 10
+# Heaviest over lean mass among migrants is 1.28 to 2.75 over species (Hedenström & Alerstam 1992,
+# J. Exp. Biol. 164:19); no bird lives at half its lean mass (common practice).
+BELIEVED_OVER_LEAN = (0.5, 2.75)
 _CELLS_AT_ONCE = 4_000_000
 
 
@@ -137,6 +136,7 @@ class LeanMassModel:
         rng = np.random.default_rng(self.seed)
         self._theta, self._phi = self.fit_.draws(self.draws, rng)
         self.draws_ = self._parameter_draws(self._theta, self._phi)
+        used, reason = self._believe(used, reason)
         split = self._split(used, rng)
         self.bird_draws_ = split
         self.birds_ = _bird_table(table, used, reason, split)
@@ -162,6 +162,7 @@ class LeanMassModel:
         used = table[reason == ""]
         if used.empty:
             raise Refused("none of these birds is of a group that was fitted")
+        used, reason = self._believe(used, reason)
         split = self._split(used, np.random.default_rng(self.seed + 1))
         return _bird_table(table, used, reason, split)
 
@@ -231,7 +232,7 @@ class LeanMassModel:
         layout = self._layout
         local = theta[:, layout.places]  # (draw, G, L)
         first = [layout.group_species.index(species) for species in layout.species]
-        fuel = np.expm1(_class_fuel(local[:, first]))
+        fuel = np.expm1(class_log_fuel(local[:, first]))
         return xr.Dataset(
             {
                 "log_lean_mass": (("draw", "group"), local[:, :, 0] + local[:, :, 1]),
@@ -254,6 +255,19 @@ class LeanMassModel:
             },
         )
 
+    def _believe(
+        self, used: pd.DataFrame, reason: pd.Series[str]
+    ) -> tuple[pd.DataFrame, pd.Series[str]]:
+        """Set aside masses that no bird of that lean mass can have: slips, not fuel."""
+        local = self.fit_.theta[self._layout.places][self._prepared.group_places(used)]
+        wing = self._prepared.rows(used).log_wing
+        lean = np.exp(local[:, 0] + local[:, 1] + (local[:, 2] + local[:, 3]) * wing)
+        low, high = BELIEVED_OVER_LEAN
+        believed = used["mass_g"].between(low * lean, high * lean)
+        slips = used.index[~believed]
+        reason = reason.mask(reason.index.isin(slips), f"mass not {low:g} to {high:g} times lean")
+        return used[believed], reason
+
     def _split(self, used: pd.DataFrame, rng: np.random.Generator) -> xr.Dataset:
         """Each bird's mass parted into lean and fuel, one draw of parameters at a time."""
         rows = self._prepared.rows(used)
@@ -265,7 +279,7 @@ class LeanMassModel:
         for begin in range(0, len(used), at_once):
             part = slice(begin, begin + at_once)
             local = self._theta[:, self._layout.places][:, group[part]]
-            parted = _part(rows, part, local, self._phi, rng)
+            parted = part_mass(rows, part, local, self._phi, rng)
             lean[:, part], fuel[:, part], residual[:, part] = parted
         return xr.Dataset(
             {
@@ -282,6 +296,8 @@ class LeanMassModel:
         table = []
         for place, group in enumerate(self._layout.groups):
             members = np.flatnonzero(used["group"].to_numpy() == group)
+            if not members.size:
+                continue
             local = self._theta[:, self._layout.places[place]]
             lean = np.exp(local[:, 0] + local[:, 1] + (local[:, 2] + local[:, 3]) * size[group])
             fuel = split["fuel_load"].values[:, members].mean(axis=1)
@@ -333,64 +349,6 @@ class LeanMassModel:
         ]  # fmt: skip
         columns = ["statistic", "value", "threshold", "passed", "meaning"]
         return pd.DataFrame(checks, columns=columns)
-
-
-def _part(
-    rows: Rows, part: slice, local: Array, phi: Array, rng: np.random.Generator
-) -> tuple[Array, Array, Array]:
-    """Draw true class, tail weight and structure of birds; each result (draw, bird).
-
-    Given the residual r of a bird whose lean and fuel parts scatter with variances L and F, its
-    structure is normal with mean r L / (L + F) and variance L F / (L + F), over the tail weight.
-    """
-    exponent = local[..., 2] + local[..., 3]
-    effects = local[..., 4:8]
-    fuel = _class_fuel(local)
-    lean_location = local[..., 0] + local[..., 1] + exponent * rows.log_wing[part]
-    meal = (effects * rows.covariate[part]).sum(-1)
-    lean_variance = np.exp(2 * phi[:, :1]) + exponent**2 * rows.wing_variance[part]
-    meal_variance = (effects**2 * rows.covariate_variance[part]).sum(-1)
-    fuel_variance = np.exp(2 * phi[:, 1, None, None]) * fuel**2 + meal_variance[..., None]
-    scale = np.sqrt(lean_variance[..., None] + fuel_variance)
-    tail = 2 + np.exp(phi[:, 2])[:, None]
-    misread = (1 / (1 + np.exp(-phi[:, 4])))[:, None, None]
-    reading = rows.read[part] * (1 - misread * rows.exits) + rows.near[part] * misread / 2
-    location = (lean_location + meal)[..., None] + fuel
-    standard = (rows.log_mass[part][:, :, None] - location[:, :, None]) / scale[:, :, None]
-    log_weight = (
-        np.log(rows.prevalence[part] * reading + 1e-12)[:, :, None]
-        + np.log(rows.node_weight[part])[..., None]
-        - np.log(scale)[:, :, None]
-        - (tail[..., None, None] + 1) / 2 * np.log1p(standard**2 / tail[..., None, None])
-    )
-    shape = log_weight.shape
-    chosen = (log_weight + rng.gumbel(size=shape)).reshape(*shape[:2], -1).argmax(-1)
-    node, fat_class = chosen // shape[3], chosen % shape[3]
-
-    def taken(values: Array) -> Array:
-        return np.take_along_axis(values, fat_class[..., None], axis=-1)[..., 0]
-
-    log_mass = np.take_along_axis(
-        np.broadcast_to(rows.log_mass[part], shape[:3]), node[..., None], axis=-1
-    )[..., 0]
-    residual = log_mass - taken(location)
-    variance = taken(scale) ** 2
-    rate = (tail + residual**2 / variance) / 2
-    weight = rng.gamma((tail + 1) / 2, size=rate.shape) / rate
-    noise = rng.standard_normal(rate.shape)
-    spread = np.sqrt(lean_variance * taken(fuel_variance) / variance / weight)
-    log_lean = lean_location + residual * lean_variance / variance + spread * noise
-    return np.exp(log_lean), np.expm1(log_mass - log_lean), residual
-
-
-def _class_fuel(local: Array) -> Array:
-    """`lean_mass_likelihood.class_fuel` for arrays of any leading shape."""
-    steps = local[..., 10:]
-    lowest = np.zeros((*local.shape[:-1], 1))
-    if steps.shape[-1] == 0:
-        return lowest
-    rises = np.exp(local[..., 8:9] + steps + local[..., 9:10]) / steps.shape[-1]
-    return np.concatenate([lowest, np.cumsum(rises, axis=-1)], axis=-1)
 
 
 def _bird_table(

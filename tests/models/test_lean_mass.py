@@ -95,6 +95,17 @@ def test_gravid_birds_are_left_out_and_nothing_is_dropped() -> None:
     assert table["fuel_load"].isna().sum() == 2
 
 
+def test_a_mass_that_no_bird_can_have_is_named_and_moves_no_mean() -> None:
+    birds, _ = simulate_lean_mass(np.random.default_rng(7), birds=60)
+    slipped = birds.copy()
+    slipped.loc[3, "mass_g"] *= 10
+    clean, dirty = (LeanMassModel(draws=100).fit(sheet) for sheet in (birds, slipped))
+    assert dirty.birds_["left_out"].iloc[3] == "mass not 0.5 to 2.75 times lean"
+    assert np.isnan(dirty.birds_["fuel_load"].iloc[3])
+    change = dirty.groups_["fuel_load"] - clean.groups_["fuel_load"]
+    assert change.abs().max() < 0.05
+
+
 def test_one_class_only_and_no_wings_still_answer() -> None:
     birds, _ = simulate_lean_mass(np.random.default_rng(8), birds=40)
     plain = birds[["species", "mass_g"]].assign(fat_class=0)
