@@ -18,7 +18,8 @@ if TYPE_CHECKING:
 
 MOST_SITES = 6  # with figures of their own; further sites stand in the tables
 MOST_SENTENCES = 12
-MOST_INTERVALS = 90  # rows of one figure
+MOST_INTERVALS = 120  # rows of one quantity drawn; its table and tables/*.csv hold the rest
+PAGE_PX = 860  # height of a figure that a page still shows at nearly its full size
 
 
 @dataclass(frozen=True)
@@ -129,22 +130,54 @@ def room_section(room: Room, assessment: Assessment, tables: dict[str, pd.DataFr
         unit, meaning = QUANTITIES[name]
         none = {"effect": 0.0, "lean_condition": 0.0, "bloom_index": 0.0, "capture_index": 1.0}
         section.add(
-            Figure(
+            *interval_figures(
+                drawn,
+                "panel",
                 name.replace("_", "-"),
-                figures.draw_intervals(
-                    drawn,
-                    "panel",
-                    "label",
-                    f"{name.replace('_', ' ')}, {unit}",
-                    none=none.get(name),
-                ),
+                f"{name.replace('_', ' ')}, {unit}",
                 f"{name.replace('_', ' ').capitalize()}: {meaning}. Marks with 90 % intervals; "
                 "hollow where other data taught it.",
+                none=none.get(name),
             ),
             table(name, name.replace("_", " ").capitalize(), shown_answers(rows)),
             points(said(rows.sort_values("birds", ascending=False).head(MOST_SENTENCES))),
         )
     return section
+
+
+def interval_figures(
+    rows: pd.DataFrame,
+    panel: str,
+    name: str,
+    title: str,
+    caption: str,
+    none: float | None = None,
+    number_format: str = ".3~g",
+) -> list[Figure]:
+    """Intervals in panels, as many a figure as a page holds."""
+    height = 35 + 18 * rows["label"].nunique() * rows["role"].nunique()
+    return [
+        Figure(
+            f"{name}-{page}",
+            figures.draw_intervals(
+                rows[rows[panel].isin(heads)],
+                panel,
+                "label",
+                title,
+                none=none,
+                number_format=number_format,
+            ),
+            caption,
+        )
+        for page, heads in enumerate(pages(rows[panel], height))
+    ]
+
+
+def pages(names: pd.Series[str], height_px: int) -> list[list[str]]:
+    """Panels shared out over figures, so that each fits a printed page and stays readable."""
+    ordered = sorted(names.unique())
+    most = max(1, PAGE_PX // height_px)
+    return [ordered[start : start + most] for start in range(0, len(ordered), most)]
 
 
 def bloom_figures(days: pd.DataFrame, sites: list[str]) -> list[Block]:

@@ -11,7 +11,15 @@ from phenology.report.content import Drawing, Figure, Section, Words, points, ta
 from phenology.report.first_page import first_page
 from phenology.report.map import draw_site_map
 from phenology.report.methods import methods_section
-from phenology.report.rooms import MOST_SENTENCES, ROOMS, labelled, room_section, shown_sites
+from phenology.report.rooms import (
+    MOST_SENTENCES,
+    ROOMS,
+    interval_figures,
+    labelled,
+    pages,
+    room_section,
+    shown_sites,
+)
 from phenology.report.tables import SUBJECT, TIMING, role_of, said, shown_answers
 from phenology.report.words import count_words, day_words, plain, span_words
 
@@ -49,29 +57,10 @@ def when_section(tables: dict[str, pd.DataFrame]) -> Section:
     curves, timing = tables.get("curves"), tables.get("timing")
     sampled, seasons = tables["sampled_days"], tables["seasons_sampled"]
     for number, site in enumerate(shown_sites(tables)):
-        name = plain(site, 60)
-        if curves is not None and (at_site := curves[curves["site"] == site]).size:
-            season = max(at_site["season"].astype(str))
-            section.add(
-                Figure(
-                    f"season-{number}",
-                    figures.draw_season_curves(curves, sampled, site, season),
-                    f"Birds present a day at {name} in {plain(season, 20)}, at typical effort, by "
-                    "group: line with its 90 % interval, earlier seasons thin behind it; each "
-                    "panel has its own scale, and the ticks below it are the days on which "
-                    "someone was there to see.",
-                )
-            )
-        if timing is not None and (timing["site"] == site).any():
-            section.add(
-                Figure(
-                    f"dates-{number}",
-                    figures.draw_dates_by_year(timing, seasons, site),
-                    f"Dates by season at {name}: a line from arrival to departure with the peak "
-                    "as a mark, and pale bars for the 90 % interval of each date; a line that "
-                    "begins at its mark has no arrival that can be told.",
-                )
-            )
+        if curves is not None:
+            section.add(*_curve_figures(curves, sampled, site, number))
+        if timing is not None:
+            section.add(*_date_figures(timing, seasons, site, number))
     left = seasons["site"].nunique() - len(shown_sites(tables))
     if left > 0:
         section.add(
@@ -81,6 +70,47 @@ def when_section(tables: dict[str, pd.DataFrame]) -> Section:
         section.add(table("timing", "Arrival, peak and departure", _dates_shown(timing)))
         section.add(points(_dates_said(timing)))
     return section
+
+
+def _curve_figures(
+    curves: pd.DataFrame, sampled: pd.DataFrame, site: str, number: int
+) -> list[Figure]:
+    """Season curves at a site, some groups a figure."""
+    here = curves[curves["site"] == site]
+    if here.empty:
+        return []
+    season = max(here["season"].astype(str))
+    drawn = []
+    for page, groups in enumerate(pages(here["group"], 150)):
+        drawn.append(
+            Figure(
+                f"season-{number}-{page}",
+                figures.draw_season_curves(here[here["group"].isin(groups)], sampled, site, season),
+                f"Birds present a day at {plain(site, 60)} in {plain(season, 20)}, at typical "
+                "effort, by group: line with its 90 % interval, earlier seasons thin behind it; "
+                "each panel has its own scale, and the ticks below it are the days on which "
+                "someone was there to see.",
+            )
+        )
+    return drawn
+
+
+def _date_figures(
+    timing: pd.DataFrame, seasons: pd.DataFrame, site: str, number: int
+) -> list[Figure]:
+    """Dates year by year at a site, some groups a figure."""
+    here = timing[timing["site"] == site]
+    height = 35 + 20 * seasons["season"].nunique()
+    return [
+        Figure(
+            f"dates-{number}-{page}",
+            figures.draw_dates_by_year(here[here["group"].isin(groups)], seasons, site),
+            f"Dates by season at {plain(site, 60)}: a line from arrival to departure with the "
+            "peak as a mark, and pale bars for the 90 % interval of each date; a line that begins "
+            "at its mark has no arrival that can be told.",
+        )
+        for page, groups in enumerate(pages(here["group"], height))
+    ]
 
 
 def _dates_shown(timing: pd.DataFrame) -> pd.DataFrame:
@@ -126,18 +156,15 @@ def fuel_section(tables: dict[str, pd.DataFrame], options: StudyOptions) -> Sect
         pairs = zip(drawn["role"], drawn["group"], drawn["site"], strict=True)
         drawn["role"] = [role or role_of(group, site, options) for role, group, site in pairs]
         section.add(
-            Figure(
+            *interval_figures(
+                drawn,
+                "group",
                 "fuel-groups",
-                figures.draw_intervals(
-                    drawn,
-                    "group",
-                    "label",
-                    "mean fuel load, share of lean mass",
-                    none=0.0,
-                    number_format="%",
-                ),
+                "mean fuel load, share of lean mass",
                 "Mean fuel load by group and place with its 90 % interval: further right is "
                 "fatter; a hollow mark leans on other years or sites.",
+                none=0.0,
+                number_format="%",
             )
         )
     if birds is not None and "fuel_load" in birds:
@@ -241,14 +268,18 @@ def data_section(tables: dict[str, pd.DataFrame]) -> Section:
         "Single findings, with the values as written, are in private/findings.csv.",
     )
     if "sampled_days" in tables:
-        section.add(
-            Figure(
-                "effort",
-                figures.draw_effort_calendar(tables["sampled_days"], tables["seasons_sampled"]),
-                "Every day sampled, darker for more device-hours: gaps and lost seasons are where "
-                "nothing can be seen.",
+        sampled, seasons = tables["sampled_days"], tables["seasons_sampled"]
+        for page, sites in enumerate(pages(seasons["site"], 35 + 18 * seasons["season"].nunique())):
+            section.add(
+                Figure(
+                    f"effort-{page}",
+                    figures.draw_effort_calendar(
+                        sampled[sampled["site"].isin(sites)], seasons[seasons["site"].isin(sites)]
+                    ),
+                    "Every day sampled, darker for more device-hours: gaps and lost seasons are "
+                    "where nothing can be seen.",
+                )
             )
-        )
     if "findings" in tables:
         section.add(
             Figure(

@@ -121,14 +121,14 @@ def test_the_keyboard_reaches_contents_data_and_sites(browser, page_file) -> Non
 
 def test_data_behind_a_figure_can_be_read_and_downloaded(browser, page_file) -> None:
     with opened(browser, page_file) as page:
-        page.click("#figure-effort summary")
-        page.wait_for_selector("#figure-effort table")
+        page.click("#figure-effort-0 summary")
+        page.wait_for_selector("#figure-effort-0 table")
         with page.expect_download() as caught:
-            page.click("#figure-effort button")
+            page.click("#figure-effort-0 button")
         text = Path(caught.value.path()).read_text(encoding="utf-8-sig")
         assert text.splitlines()[0].startswith("site,season,day,date,hours")
         assert "2032-06-18" in text
-        assert caught.value.suggested_filename == "effort-days.csv"
+        assert caught.value.suggested_filename == "effort-0-days.csv"
 
 
 def test_hostile_text_does_not_run_anywhere(browser, hostile_file) -> None:
