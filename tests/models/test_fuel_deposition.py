@@ -7,8 +7,8 @@ import pytest
 from phenology.models.fuel_deposition import (
     deposition_from_time_of_day,
     fit_deposition,
-    simulate_weighings,
 )
+from phenology.models.fuel_deposition_simulated import simulate_weighings
 from phenology.models.refusal import Refused
 
 

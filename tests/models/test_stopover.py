@@ -7,9 +7,9 @@ from phenology.models.refusal import Refused
 from phenology.models.stopover import (
     compare_simple_stays,
     fit_stopover,
-    simulate_stopover,
     total_stay_days_schaub01,
 )
+from phenology.models.stopover_simulated import simulate_stopover
 
 
 def test_intervals_cover_stay_and_share_of_residents() -> None:

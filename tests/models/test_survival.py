@@ -4,13 +4,10 @@ import numpy as np
 import pytest
 from scipy.stats import beta
 
+from phenology.models.recaptures import recapture_table, return_rate
 from phenology.models.refusal import Refused
-from phenology.models.survival import (
-    fit_survival,
-    recapture_table,
-    return_rate,
-    simulate_recaptures,
-)
+from phenology.models.survival import fit_survival
+from phenology.models.survival_simulated import simulate_recaptures
 
 
 def test_intervals_cover_the_truth() -> None:

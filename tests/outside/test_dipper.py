@@ -7,7 +7,8 @@ open capture histories; estimates computed and equal to the published ones.
 import numpy as np
 import pytest
 
-from phenology.models.survival import RecaptureTable, fit_survival, reversed_in_time
+from phenology.models.recaptures import RecaptureTable, reversed_in_time
+from phenology.models.survival import fit_survival
 
 RELEASED = np.array([22, 60, 78, 80, 88, 98])
 RECAUGHT = np.array(

@@ -1,0 +1,132 @@
+"""One simulated study of a model of the bird in the hand, by seed: truth beside estimate."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import xarray as xr
+
+_COLUMNS = ["scenario", "quantity", "truth", "estimate", "low", "high", "oracle_width"]
+
+
+def lean_mass_study(seed: int) -> pd.DataFrame:
+    """Lean mass and fuel of single birds, by group and by fat class.
+
+    The number of birds goes round 60, 250 and 1000 with the seed. The oracle of a single bird
+    knows every parameter and the true class, not the bird's own structure.
+    """
+    from phenology.models.lean_mass import LeanMassModel
+    from phenology.models.lean_mass_simulated import simulate_lean_mass
+
+    birds = (60, 250, 1000)[seed % 3]
+    sheet, truth = simulate_lean_mass(np.random.default_rng(seed), birds=birds)
+    model = LeanMassModel(wing_error=0.012, seed=seed).fit(sheet)
+    scenario = f"{birds} birds"
+    rows: list[dict[str, Any]] = []
+    known = model.birds_["left_out"] == ""
+    fuel = np.log1p(truth.class_fuel_load)[truth.birds["fat_class"]]
+    scatter = 0.4 * fuel
+    structure = truth.structure_sd
+    spread = structure * scatter / np.hypot(structure, scatter)
+    for name, true in truth.birds[["lean_mass_g", "fuel_load"]].items():
+        table = model.birds_.loc[known]
+        scale = true if name == "lean_mass_g" else 1 + true
+        rows += [
+            {"quantity": name, "truth": t, "estimate": e, "low": low, "high": high,
+             "oracle_width": w}
+            for t, e, low, high, w in zip(
+                true[known], table[name], table[f"{name}_low"], table[f"{name}_high"],
+                (2 * 1.645 * spread * scale)[known], strict=True)
+        ]  # fmt: skip
+    for at, row in model.fuel_classes_.iterrows():
+        if row["fat_class"] > 0:
+            rows.append({"quantity": "class_fuel_load", "truth": truth.class_fuel_load[at],
+                         **row[["estimate", "low", "high"]]})  # fmt: skip
+    level = xr.DataArray(np.exp(model.draws_["log_lean_mass"]))
+    rows += [_row("group_lean_mass_g", level.sel(group=group).values, truth.groups[group])
+             for group in level["group"].values]  # fmt: skip
+    rows.append(_row("exponent", model.draws_["exponent"].values, truth.exponent))
+    rows.append(_row("hour_effect", model.draws_["hour_effect"].values, truth.hour_effect))
+    return _table(rows, scenario)
+
+
+def deposition_study(seed: int) -> pd.DataFrame:
+    """Fuel deposition rate from repeats of 20 or 80 birds."""
+    from phenology.models.fuel_deposition import fit_deposition
+    from phenology.models.fuel_deposition_simulated import simulate_weighings
+
+    birds = (20, 80)[seed % 2]
+    weighings, truth = simulate_weighings(np.random.default_rng(seed), birds=birds)
+    draws = fit_deposition(weighings, seed=seed).draws
+    rows = [
+        _row("fuel_deposition_g_per_day", draws["fuel_deposition_g_per_day"].values.ravel(),
+             truth.rate_g_per_day),
+        _row("first_day_loss_g", draws["first_day_loss_g"].values, truth.first_day_loss_g),
+    ]  # fmt: skip
+    return _table(rows, f"{birds} birds")
+
+
+def survival_study(seed: int) -> pd.DataFrame:
+    """Yearly survival and recapture from 15 or 40 birds marked a year, 8 years."""
+    from phenology.models.recaptures import recapture_table
+    from phenology.models.survival import fit_survival
+    from phenology.models.survival_simulated import simulate_recaptures
+
+    marked = (15, 40)[seed % 2]
+    histories, truth = simulate_recaptures(np.random.default_rng(seed), marked_per_year=marked)
+    fit = fit_survival(recapture_table(histories))
+    rows = [
+        {"quantity": name, "truth": value, **table.iloc[0][["estimate", "low", "high"]]}
+        for name, table, value in (
+            ("survival", fit.survival, truth.survival),
+            ("recapture", fit.recapture, truth.recapture),
+        )
+    ]
+    return _table(rows, f"{marked} marked a year")
+
+
+def stopover_study(seed: int) -> pd.DataFrame:
+    """Stay of passage birds and share of residents, 400 or 1000 birds over 60 days."""
+    from phenology.models.stopover import fit_stopover
+    from phenology.models.stopover_simulated import simulate_stopover
+
+    birds = (400, 1000)[seed % 2]
+    caught, effort, truth = simulate_stopover(np.random.default_rng(seed), birds=birds)
+    draws = fit_stopover(caught, effort, seed=seed).draws
+    rows = [
+        _row("stopover_days", draws["passage_stay_days"].values, truth.passage_stay_days),
+        _row("share_residents", draws["share_residents"].values, truth.share_residents),
+    ]
+    return _table(rows, f"{birds} birds")
+
+
+def role_study(seed: int) -> pd.DataFrame:
+    """Number of local birds by age, with and without known birds, from draws of their roles."""
+    from phenology.models.role import RoleModel
+    from phenology.models.role_simulated import simulate_roles
+
+    known = (0.0, 0.2)[seed % 2]
+    birds, local = simulate_roles(np.random.default_rng(seed), birds=1000, known_local=known)
+    model = RoleModel(
+        by_group=("day",), signs={"fuel_load": -1, "breeding": 1, "span_days": 1}, seed=seed
+    )
+    drawn, _ = model.draw_roles(birds.traits, birds.known, group=birds.group)
+    rows = [
+        _row("share_local", drawn[:, birds.group == group].mean(axis=1),
+             float(local[birds.group == group].mean()))
+        for group in np.unique(birds.group)
+    ]  # fmt: skip
+    return _table(rows, "known birds" if known else "no known birds")
+
+
+def _row(quantity: str, draws: Any, truth: float) -> dict[str, Any]:
+    low, middle, high = np.quantile(draws, [0.05, 0.5, 0.95])
+    return {"quantity": quantity, "truth": truth, "estimate": middle, "low": low, "high": high}
+
+
+def _table(rows: list[dict[str, Any]], scenario: str) -> pd.DataFrame:
+    return pd.DataFrame(rows).assign(scenario=scenario).reindex(columns=_COLUMNS).astype(
+        dict.fromkeys(_COLUMNS[2:], float)
+    )  # fmt: skip
