@@ -34,7 +34,7 @@ _SPELLINGS = {
     "mg sugar": "mg sugar", "l/day": "L/day", "°": "degrees", "deg": "degrees", "kmh": "km/h",
     "\u2033": "in", "''": "in", "pounds": "lb",
 }  # fmt: skip
-_NUMBER = re.compile(r"([+-]?)(\d[\d.,' \u00a0\u202f]*|[.,]\d+)(?:e([+-]?\d+))?\s*(.*)")
+_NUMBER = re.compile(r"([+-]?)(\d[\d.,' \u00a0\u202f]*|[.,]\d+)(?:e([+-]?\d{1,2}))?\s*(.*)")
 
 
 def unit_factor(written: str, unit: str) -> float | None:

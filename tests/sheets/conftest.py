@@ -124,7 +124,7 @@ def invent_study(birds: int, seed: int) -> InventedStudy:
     return InventedStudy(captures.drop(columns="number"), effort, stations)
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def invent() -> Callable[[int, int], InventedStudy]:
     return invent_study
 

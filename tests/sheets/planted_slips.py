@@ -10,7 +10,6 @@ import pandas as pd
 from phenology.study.study import open_study
 
 MEASURES = ("wing_mm", "tail_mm", "bill_mm", "mass_g")
-EXPLAINED = ("decimal_shifted", "wrong_unit", "columns_swapped", "digits_swapped")
 
 
 @dataclass(frozen=True)
