@@ -1,0 +1,347 @@
+"""Support in words a manager reads: rules from estimates to sentences, never beyond the interval.
+
+What counts as support, and for whom, stands in `SUPPORTS`; nothing else moves a verdict. Fuel at
+first capture is what a bird brought, a long stopover has no sign, little fat in a breeding bird is
+normal: none of them is there.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Hashable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from phenology.report.words import number_words, plain
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+Row = Mapping[Hashable, Any]
+
+# Outcomes of which more is better, by role.
+SUPPORTS = {
+    "passage": ("fuel_deposition_g_per_day", "share_ready"),
+    "local": ("lean_condition", "young_per_adult", "survival", "return_rate"),
+}
+NORMAL_SEASON = "season against the site's normal"
+
+
+@dataclass(frozen=True)
+class _Measure:
+    """How an outcome is said: its name, its unit, what one unit of the table is in it."""
+
+    name: str
+    unit: str
+    times: float
+    little: float  # a change smaller than this, in the table's unit, matters little
+
+
+_MEASURES = {
+    "fuel_load": _Measure("fuel at first capture", "% of lean mass", 100, 0.02),
+    "lean_condition": _Measure("mass for size", "%", 100, 0.01),
+    "fuel_deposition_g_per_day": _Measure("daily gain", "g a day", 1, 0.01),
+    "share_ready": _Measure("birds ready for the next stop", "in 100 birds", 100, 0.03),
+    "young_per_adult": _Measure("young among young and mothers", "in 100 birds", 100, 0.03),
+    "pollen_share": _Measure("birds with pollen", "in 100 birds", 100, 0.03),
+    "return_rate": _Measure("birds caught again in a later season", "in 100 birds", 100, 0.03),
+    "survival": _Measure("yearly survival", "in 100 birds", 100, 0.03),
+    "stopover_days": _Measure("length of stay", "days", 1, 0.5),
+}
+_CHANGES = {
+    "bloom": "half the flowers",
+    "feeders": "feeders up, against none",
+    "monsoon_onset": "a monsoon 7 days later",
+    "monsoon_strength": "a wetter monsoon (one standard deviation)",
+    "feeders_x_bloom": "half the flowers, with feeders up more than without",
+    "habitat": "a tenth more of the habitat",
+    "events": "the year after a fire or flood",
+}
+_PLAIN_DRIVERS = {
+    "bloom": "flowers",
+    "feeders": "feeders",
+    "monsoon_onset": "the onset of the monsoon",
+    "monsoon_strength": "the strength of the monsoon",
+    "feeders_x_bloom": "feeders that matter more when flowers fail",
+    "habitat": "the habitat",
+    "events": "fires and floods",
+}
+
+
+def effect_sentence(row: Row) -> str:
+    """One effect of a driver in a sentence.
+
+    Examples
+    --------
+    >>> effect_sentence({"outcome": "fuel_deposition_g_per_day", "driver": "bloom",
+    ...     "role": "passage", "definition": "within-site", "estimate": -0.077, "low": -0.114,
+    ...     "high": -0.037, "basis": "measured", "birds": 236, "note": ""})
+    'Passage birds, half the flowers: daily gain falls by 0.08 g a day (0.04 to 0.11; 236 birds).'
+    """
+    measure, change = _measure(row["outcome"]), _change(row["driver"])
+    who = f"{str(row['role']).capitalize()} birds"
+    if row["basis"] == "refused":
+        driver = _PLAIN_DRIVERS.get(str(row["driver"]), plain(row["driver"], 60))
+        asked = f"whether {driver} change" if driver.endswith("s") else f"whether {driver} changes"
+        reason = plain(row.get("note") or "the data do not tell", 300).rstrip(".")
+        return f"{who}: {asked} {measure.name} cannot be told: {reason}."
+    between = str(row["definition"]) == "between-site"
+    opening = f"{who}, {change}"
+    opening += {
+        "within-site, through flowers": ", through flowers alone",
+        "within-site, not through flowers": ", flowers being the same",
+    }.get(str(row["definition"]), "")
+    if between:
+        opening = f"{who}, sites with {change} against sites without"
+    value, low, high = (measure.times * float(row[name]) for name in ("estimate", "low", "high"))
+    birds = f"{int(row['birds']):,} birds"
+    if low > 0 or high < 0:
+        sizes = sorted((abs(low), abs(high)))
+        shown = [number_words(size, low, high) for size in (abs(value), *sizes)]
+        verb = "rises" if low > 0 else "falls"
+        if between:
+            verb = "is higher" if low > 0 else "is lower"
+        said = f"{measure.name} {verb} by {shown[0]} {measure.unit} ({shown[1]} to {shown[2]}"
+        said = f"{opening}: {said}; {birds})."
+    else:
+        said = _nothing_shown(measure, opening, low, high, birds)
+    return said + _caution(row, between=between)
+
+
+def _nothing_shown(measure: _Measure, opening: str, low: float, high: float, birds: str) -> str:
+    shown = [number_words(number, low, high) for number in (low, high)]
+    span = f"between {shown[0]} and {shown[1]} {measure.unit}; {birds}"
+    if max(-low, high) <= measure.little * measure.times:
+        return f"{opening}: little difference to {measure.name} ({span})."
+    return f"{opening}: no difference to {measure.name} can be shown ({span})."
+
+
+def _caution(row: Row, *, between: bool) -> str:
+    if between:
+        return " Sites differ in more than this, so it need not be the cause."
+    if row["basis"] == "extrapolated":
+        return " This lies beyond anything seen in the data."
+    if row["basis"] == "assumed":
+        return " This rests more on assumptions than on birds."
+    note = str(row.get("note") or "")
+    for part in note.split("; "):
+        if part.startswith("rests on"):
+            return f" It {part}."
+    return ""
+
+
+def verdict_sentence(site: str, season: str, role: str, rows: Sequence[Row]) -> str:
+    """Whether a season at a site was good for a role, by its outcomes against the site's normal.
+
+    Parameters
+    ----------
+    site, season, role : str
+    rows : sequence of mapping
+        Estimates rows of that site, season and role. Only outcomes in `SUPPORTS`, with
+        definition "season against the site's normal" and not refused, count.
+
+    Examples
+    --------
+    >>> verdict_sentence("fork", "2031", "passage", [])
+    'Passage birds at fork in 2031: not told, for lack of birds weighed twice.'
+    """
+    opening = f"{role.capitalize()} birds at {plain(site, 60)} in {plain(season, 20)}"
+    counted = [
+        row
+        for row in rows
+        if row["quantity"] in SUPPORTS[role]
+        and row.get("definition") == NORMAL_SEASON
+        and row["basis"] not in {"refused", "extrapolated"}
+    ]
+    if not counted:
+        lacking = {
+            "passage": "birds weighed twice",
+            "local": "birds weighed, aged or caught again",
+        }[role]
+        return f"{opening}: not told, for lack of {lacking}."
+    better = [row for row in counted if float(row["low"]) > 0]
+    worse = [row for row in counted if float(row["high"]) < 0]
+    if better and worse:
+        return f"{opening}: mixed. Better: {_listed(better)}. Worse: {_listed(worse)}."
+    if better:
+        return f"{opening}: better than this site's normal: {_listed(better)}."
+    if worse:
+        return f"{opening}: worse than this site's normal: {_listed(worse)}."
+    return f"{opening}: no difference from this site's normal can be shown: {_listed(counted)}."
+
+
+def _listed(rows: Sequence[Row]) -> str:
+    return "; ".join(_against_normal(row) for row in rows)
+
+
+def _against_normal(row: Row) -> str:
+    measure = _measure(row["quantity"])
+    value, low, high = (measure.times * float(row[name]) for name in ("estimate", "low", "high"))
+    shown = [number_words(number, low, high) for number in (value, low, high)]
+    signed = [text if text.startswith("-") else f"+{text}" for text in shown]
+    return f"{measure.name} {signed[0]} {measure.unit} ({signed[1]} to {signed[2]})"
+
+
+@dataclass(frozen=True)
+class Situation:
+    """Flowers and feeders of one site and season.
+
+    Attributes
+    ----------
+    bloom_low, bloom_high : float
+        Bounds of the mean bloom index, 0 being this site's normal.
+    feeders_share : float
+        Share of the days worked on which feeders hung.
+    captures_low : float
+        Lower bound of captures against a typical year; NaN if unknown.
+    bird_days_fed : float
+        Birds that the feeders could feed for a day, each day; NaN if unknown.
+    """
+
+    bloom_low: float
+    bloom_high: float
+    feeders_share: float
+    captures_low: float = float("nan")
+    bird_days_fed: float = float("nan")
+
+
+HELD_UP = 0.02  # g a day below normal that a gain may at most be to have held up
+POOR_BLOOM = -0.35  # of the bloom index: under seven tenths of the normal flowers
+MOSTLY = 0.5  # share of days
+
+
+def carried_sentence(
+    site: str,
+    season: str,
+    situation: Situation,
+    gain: Row | None,
+    feeders: Row | None,
+    by_bloom: Row | None,
+) -> str:
+    """What carried the passage birds of a season: flowers, feeders, or neither.
+
+    Feeders carried a site only where flowers failed, feeders hung, the daily gain held up, and
+    the study's own contrast of days with and without feeders says that they help. Many captures
+    at a baited trap say nothing of the kind.
+
+    Parameters
+    ----------
+    site, season : str
+    situation : Situation
+    gain : mapping or None
+        The season's fuel deposition against the site's normal.
+    feeders, by_bloom : mapping or None
+        Within-site effects of feeders, and of feeders by bloom, on fuel deposition of passage
+        birds.
+
+    Returns
+    -------
+    str
+        Empty where nothing can be said.
+    """
+    failed, good = situation.bloom_high < POOR_BLOOM, situation.bloom_low > POOR_BLOOM
+    if gain is None or gain["basis"] not in {"measured", "borrowed"} or not (failed or good):
+        return ""
+    at = f"At {plain(site, 60)} in {plain(season, 20)}"
+    low, high = float(gain["low"]), float(gain["high"])
+    fell, held = high < 0, low > -HELD_UP
+    hung = situation.feeders_share >= MOSTLY
+    help_shown = _helps(feeders) or _helps(by_bloom)
+    fed = situation.bird_days_fed
+    energy = f" They could feed about {fed:,.0f} birds a day." if fed > 0 else ""
+    fattened = f"{at} flowers failed, yet passage birds gained about as much as normal"
+    # (applies, what is said); the first that applies
+    rules = (
+        (good and low > 0 and not hung, f"{at} passage birds fattened well on natural flowers."),
+        (good, ""),
+        (
+            fell and situation.captures_low > 1,
+            f"{at} flowers failed and passage birds gained less than normal; more captures at "
+            "bait are no sign of support.",
+        ),
+        (fell, f"{at} flowers failed and passage birds gained less than normal."),
+        (not held, f"{at} flowers failed; whether passage birds still gained cannot be told."),
+        (not hung, f"{fattened}, with few feeders up."),
+        (
+            help_shown,
+            f"{at} flowers failed and feeders carried the passage birds: they gained about as "
+            f"much as normal, and feeders help where both were seen.{energy}",
+        ),
+        (True, f"{fattened}, with feeders up; that the feeders did it cannot be shown."),
+    )
+    return next(said for applies, said in rules if applies)
+
+
+def _helps(row: Row | None) -> bool:
+    return row is not None and row["basis"] == "measured" and float(row["low"]) > 0
+
+
+def comparison_sentence(
+    outcome: str, role: str, site: str, other: str, chance: float, birds: tuple[int, int]
+) -> str:
+    """How sure it is that one site does better than another on an outcome.
+
+    Examples
+    --------
+    >>> comparison_sentence("lean_condition", "local", "fork", "ridge", 0.97, (120, 80))
+    'Local birds: mass for size is higher at fork than at ridge (97 chances in 100; 120, 80 birds).'
+    """
+    measure = _measure(outcome)
+    if chance < 0.5:
+        site, other, chance, birds = other, site, 1 - chance, birds[::-1]
+    counted = f"{birds[0]:,}, {birds[1]:,} birds"
+    odds = f"{min(99, int(100 * chance))} chances in 100"
+    pair = f"{plain(site, 60)} than at {plain(other, 60)}"
+    opening = f"{role.capitalize()} birds: {measure.name}"
+    if chance >= 0.95:
+        return f"{opening} is higher at {pair} ({odds}; {counted})."
+    if chance >= 0.8:
+        return f"{opening} is perhaps higher at {pair} ({odds}; {counted})."
+    both = f"{plain(site, 60)} and {plain(other, 60)}"
+    return f"{opening}: {both} cannot be told apart ({odds}; {counted})."
+
+
+def advice(effects: pd.DataFrame) -> list[str]:
+    """What to record or do next season so that refused effects can be told.
+
+    Parameters
+    ----------
+    effects : DataFrame
+        Estimates rows of quantity "effect".
+    """
+    reasons = effects.loc[effects["basis"] == "refused", ["driver", "note"]]
+    notes = effects.loc[effects["basis"] != "refused", "note"]
+    feeders = reasons[reasons["driver"].isin(["feeders", "feeders_x_bloom"])]["note"]
+    said = []
+    if feeders.str.contains("no site had|no contrast to learn from").any():
+        said.append(
+            "Take feeders down for some weeks and put them back, by a plan made beforehand, at "
+            "three sites or more: only then can their effect be told from that of the place. "
+            "Taper rather than stop while flowers fail or nights are cold."
+        )
+    elif notes.str.contains("rests on").any():
+        said.append(
+            "Let feeders alternate by plan at a third site or more: what is said of them rests "
+            "on one or two."
+        )
+    if reasons["note"].str.contains("known for only").any():
+        said.append(
+            "Survey flowers and keep the weather and feeder sheets without gaps: a driver known "
+            "for few birds was left out."
+        )
+    if reasons["note"].str.contains("site-years with bloom surveys").any():
+        said.append(
+            "Survey flowers in more seasons: what the monsoon does through flowers cannot be "
+            "told from the rest yet."
+        )
+    if reasons["note"].str.contains("30 needed|of either needed").any():
+        said.append("Weigh, age and re-catch more birds: some outcomes have too few to judge.")
+    return said
+
+
+def _measure(quantity: object) -> _Measure:
+    name = str(quantity)
+    return _MEASURES.get(name, _Measure(name.replace("_", " "), "", 1.0, 0.0))
+
+
+def _change(driver: object) -> str:
+    return _CHANGES.get(str(driver), plain(str(driver).replace("_", " "), 60))

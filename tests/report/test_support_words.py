@@ -1,0 +1,211 @@
+"""Sentences on support: estimates in, words out; none claims more than its interval."""
+
+import re
+
+import pandas as pd
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from phenology.report.support_words import (
+    NORMAL_SEASON,
+    SUPPORTS,
+    Situation,
+    advice,
+    carried_sentence,
+    comparison_sentence,
+    effect_sentence,
+    verdict_sentence,
+)
+
+
+def _effect(outcome, driver, role, low, middle, high, **other):
+    row = {"quantity": "effect", "outcome": outcome, "driver": driver, "role": role,
+           "definition": "within-site", "low": low, "estimate": middle, "high": high,
+           "basis": "measured", "birds": 240, "note": ""}  # fmt: skip
+    return row | other
+
+
+def _season(quantity, low, middle, high, **other):
+    row = {"quantity": quantity, "definition": NORMAL_SEASON, "low": low, "estimate": middle,
+           "high": high, "basis": "measured", "birds": 60, "note": ""}  # fmt: skip
+    return row | other
+
+
+GAIN = "fuel_deposition_g_per_day"
+POOR, FINE, VAGUE = (-1.2, -0.6), (-0.2, 0.3), (-0.6, 0.1)
+HELD, FELL, ROSE, WIDE = (
+    _season(GAIN, low, (low + high) / 2, high)
+    for low, high in ((-0.015, 0.03), (-0.08, -0.02), (0.01, 0.05), (-0.09, 0.04))
+)
+HELP = _effect(GAIN, "feeders", "passage", 0.01, 0.04, 0.07)
+NO_HELP = _effect(GAIN, "feeders", "passage", -0.02, 0.01, 0.05)
+RELIEF = _effect(GAIN, "feeders_x_bloom", "passage", 0.01, 0.05, 0.09)
+NEVER = _effect(GAIN, "feeders", "passage", 0, 0, 0, basis="refused",
+                note="feeders were always there")  # fmt: skip
+
+
+def _carried(bloom, feeders_share, gain, feeders, by_bloom=None, **more):
+    situation = Situation(*bloom, feeders_share, **more)
+    return carried_sentence("fork", "2031", situation, gain, feeders, by_bloom)
+
+
+CASES = [
+    # effects: a side is named only where the whole interval lies on it
+    (effect_sentence(_effect("lean_condition", "bloom", "local", -0.04, -0.026, -0.01)),
+     "Local birds, half the flowers: mass for size falls by 3 % (1 to 4; 240 birds)."),
+    (effect_sentence(_effect(GAIN, "feeders", "passage", 0.01, 0.04, 0.07)),
+     "Passage birds, feeders up, against none: daily gain rises by 0.04 g a day "
+     "(0.01 to 0.07; 240 birds)."),
+    (effect_sentence(_effect("lean_condition", "feeders", "local", -0.03, 0.005, 0.04)),
+     "Local birds, feeders up, against none: no difference to mass for size can be shown "
+     "(between -3 and 4 %; 240 birds)."),
+    (effect_sentence(_effect("lean_condition", "feeders", "local", -0.004, 0.001, 0.006)),
+     "Local birds, feeders up, against none: little difference to mass for size "
+     "(between -0.4 and 0.6 %; 240 birds)."),
+    (effect_sentence(_effect("young_per_adult", "monsoon_onset", "local", -0.12, -0.07, -0.03)),
+     "Local birds, a monsoon 7 days later: young among young and mothers falls by 7 in 100 birds "
+     "(3 to 12; 240 birds)."),
+    (effect_sentence(_effect("pollen_share", "monsoon_strength", "passage", 0.02, 0.04, 0.07)),
+     "Passage birds, a wetter monsoon (one standard deviation): birds with pollen rises by 4 in "
+     "100 birds (2 to 7; 240 birds)."),
+    (effect_sentence(_effect(GAIN, "monsoon_onset", "passage", -0.05, -0.03, -0.01,
+                             definition="within-site, through flowers")),
+     "Passage birds, a monsoon 7 days later, through flowers alone: daily gain falls by 0.03 g a "
+     "day (0.01 to 0.05; 240 birds)."),
+    (effect_sentence(_effect(GAIN, "bloom", "passage", -0.09, -0.05, -0.01,
+                             definition="between-site")),
+     "Passage birds, sites with half the flowers against sites without: daily gain is lower by "
+     "0.05 g a day (0.01 to 0.09; 240 birds). Sites differ in more than this, so it need not be "
+     "the cause."),
+    (effect_sentence(_effect(GAIN, "feeders", "passage", 0.01, 0.04, 0.07,
+                             note="rests on 2 sites that had both; from birds that stayed")),
+     "Passage birds, feeders up, against none: daily gain rises by 0.04 g a day (0.01 to 0.07; "
+     "240 birds). It rests on 2 sites that had both."),
+    (effect_sentence(_effect(GAIN, "events", "local", 0.01, 0.04, 0.07, basis="assumed")),
+     "Local birds, the year after a fire or flood: daily gain rises by 0.04 g a day (0.01 to "
+     "0.07; 240 birds). This rests more on assumptions than on birds."),
+    (effect_sentence(NEVER),
+     "Passage birds: whether feeders change daily gain cannot be told: feeders were always "
+     "there."),
+    (effect_sentence(_effect("return_rate", "bloom", "local", 0, 0, 0, basis="refused",
+                             note="12 birds, 30 needed")),
+     "Local birds: whether flowers change birds caught again in a later season cannot be told: "
+     "12 birds, 30 needed."),
+    # verdicts: only what counts as support moves them
+    (verdict_sentence("fork", "2031", "passage", [_season(GAIN, 0.01, 0.03, 0.05)]),
+     "Passage birds at fork in 2031: better than this site's normal: daily gain +0.03 g a day "
+     "(+0.01 to +0.05)."),
+    (verdict_sentence("fork", "2031", "passage", [_season(GAIN, -0.05, -0.03, -0.01)]),
+     "Passage birds at fork in 2031: worse than this site's normal: daily gain -0.03 g a day "
+     "(-0.05 to -0.01)."),
+    (verdict_sentence("fork", "2031", "passage", [_season(GAIN, -0.02, 0.01, 0.04)]),
+     "Passage birds at fork in 2031: no difference from this site's normal can be shown: daily "
+     "gain +0.01 g a day (-0.02 to +0.04)."),
+    (verdict_sentence("fork", "2031", "local", [_season("lean_condition", 0.01, 0.02, 0.03),
+                                                _season("young_per_adult", -0.2, -0.1, -0.03)]),
+     "Local birds at fork in 2031: mixed. Better: mass for size +2 % (+1 to +3). Worse: "
+     "young among young and mothers -10 in 100 birds (-20 to -3)."),
+    (verdict_sentence("fork", "2031", "local", [_season("fuel_load", -0.2, -0.15, -0.1)]),
+     "Local birds at fork in 2031: not told, for lack of birds weighed, aged or caught again."),
+    (verdict_sentence("fork", "2031", "passage", [_season("stopover_days", 3, 5, 8)]),
+     "Passage birds at fork in 2031: not told, for lack of birds weighed twice."),
+    (verdict_sentence("fork", "2031", "passage", [_season(GAIN, 0.01, 0.03, 0.05,
+                                                          basis="extrapolated")]),
+     "Passage birds at fork in 2031: not told, for lack of birds weighed twice."),
+    # what carried the season
+    (_carried(POOR, 0.9, HELD, HELP, bird_days_fed=140.0),
+     "At fork in 2031 flowers failed and feeders carried the passage birds: they gained about as "
+     "much as normal, and feeders help where both were seen. They could feed about 140 birds a "
+     "day."),
+    (_carried(POOR, 0.9, HELD, NO_HELP, RELIEF),
+     "At fork in 2031 flowers failed and feeders carried the passage birds: they gained about as "
+     "much as normal, and feeders help where both were seen."),
+    (_carried(POOR, 0.9, HELD, NO_HELP),
+     "At fork in 2031 flowers failed, yet passage birds gained about as much as normal, with "
+     "feeders up; that the feeders did it cannot be shown."),
+    (_carried(POOR, 0.9, HELD, NEVER),
+     "At fork in 2031 flowers failed, yet passage birds gained about as much as normal, with "
+     "feeders up; that the feeders did it cannot be shown."),
+    (_carried(POOR, 0.9, FELL, HELP, captures_low=1.4),
+     "At fork in 2031 flowers failed and passage birds gained less than normal; more captures at "
+     "bait are no sign of support."),
+    (_carried(POOR, 0.9, FELL, HELP),
+     "At fork in 2031 flowers failed and passage birds gained less than normal."),
+    (_carried(POOR, 0.9, WIDE, HELP),
+     "At fork in 2031 flowers failed; whether passage birds still gained cannot be told."),
+    (_carried(POOR, 0.0, HELD, HELP),
+     "At fork in 2031 flowers failed, yet passage birds gained about as much as normal, with few "
+     "feeders up."),
+    (_carried(FINE, 0.0, ROSE, HELP),
+     "At fork in 2031 passage birds fattened well on natural flowers."),
+    (_carried(FINE, 0.9, HELD, HELP), ""),
+    (_carried(VAGUE, 0.9, HELD, HELP), ""),
+    (_carried(POOR, 0.9, None, HELP), ""),
+    # sites side by side
+    (comparison_sentence(GAIN, "passage", "fork", "ridge", 0.03, (40, 90)),
+     "Passage birds: daily gain is higher at ridge than at fork (97 chances in 100; 90, 40 "
+     "birds)."),
+    (comparison_sentence(GAIN, "passage", "fork", "ridge", 0.85, (40, 90)),
+     "Passage birds: daily gain is perhaps higher at fork than at ridge (85 chances in 100; 40, "
+     "90 birds)."),
+    (comparison_sentence(GAIN, "passage", "fork", "ridge", 0.6, (3, 90)),
+     "Passage birds: daily gain: fork and ridge cannot be told apart (60 chances in 100; 3, 90 "
+     "birds)."),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("said", "expected"), CASES, ids=range(len(CASES)))
+def test_the_words_of_each_case(said: str, expected: str) -> None:
+    assert said == expected
+
+
+bounds = st.tuples(*[st.floats(-1, 1).filter(lambda x: abs(x) > 1e-3)] * 2).map(sorted).filter(
+    lambda pair: pair[1] - pair[0] > 1e-3
+)  # fmt: skip
+
+
+@given(bounds, st.sampled_from(sorted({*SUPPORTS["local"], *SUPPORTS["passage"], "fuel_load"})),
+       st.sampled_from(["bloom", "feeders", "monsoon_onset"]))  # fmt: skip
+def test_no_sentence_names_a_side_that_the_interval_leaves_open(pair, outcome, driver) -> None:
+    low, high = pair
+    said = effect_sentence(_effect(outcome, driver, "local", low, (low + high) / 2, high))
+    open_side = low <= 0 <= high
+    assert bool(re.search(r"\b(rises|falls) by", said)) == (not open_side)
+    assert ("rises" in said) == (low > 0)
+    assert ("falls" in said) == (high < 0)
+
+
+@given(st.floats(-0.5, -0.01), st.sampled_from(["fuel_load", "stopover_days", "pollen_share"]),
+       st.sampled_from([1, -1]), st.sampled_from(["local", "passage"]))  # fmt: skip
+def test_what_is_no_support_never_moves_a_verdict(size, quantity, sign, role) -> None:
+    """Little fat in breeding locals never lowers it, a long stopover never raises it."""
+    low, high = sorted((sign * size, sign * size / 2))
+    stray = _season(quantity, low, (low + high) / 2, high)
+    counted = _season(SUPPORTS[role][0], -0.02, 0.0, 0.02)
+    assert verdict_sentence("fork", "2031", role, [counted, stray]) == verdict_sentence(
+        "fork", "2031", role, [counted]
+    )
+
+
+def test_advice_follows_what_was_refused() -> None:
+    effects = pd.DataFrame(
+        [
+            _effect(GAIN, "feeders", "passage", 0, 0, 0, basis="refused",
+                    note="no site had birds enough both with and without feeders: sites alone "
+                    "differ"),
+            _effect(GAIN, "monsoon_onset", "passage", 0, 0, 0, basis="refused",
+                    note="fewer than 8 site-years with bloom surveys and a known monsoon"),
+        ]
+    )  # fmt: skip
+    said = advice(effects)
+    assert len(said) == 2
+    assert said[0].startswith("Take feeders down for some weeks")
+    assert "Taper rather than stop" in said[0]
+    assert "Survey flowers in more seasons" in said[1]
+    assert advice(pd.DataFrame([_effect(GAIN, "bloom", "local", 0.1, 0.2, 0.3)])) == []
+
+
+def test_text_from_a_sheet_is_made_visible() -> None:
+    said = verdict_sentence("fork\u202egnp", "2031", "passage", [_season(GAIN, 0.01, 0.02, 0.03)])
+    assert "\u202e" not in said
