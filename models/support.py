@@ -186,7 +186,10 @@ class SupportModel:
         return self
 
     def scenario(
-        self, changes: Mapping[str, npt.ArrayLike], among: npt.ArrayLike | None = None
+        self,
+        changes: Mapping[str, npt.ArrayLike],
+        among: npt.ArrayLike | None = None,
+        roles: tuple[str, ...] | None = None,
     ) -> xr.Dataset:
         """The same birds on the same days, but with other drivers.
 
@@ -196,6 +199,8 @@ class SupportModel:
             New values of drivers for the birds of `fit`. feeders_x_bloom follows.
         among : array-like of bool, (n,), optional
             Birds to look at; all by default.
+        roles : tuple of str, optional
+            Of `roles_`; all by default.
 
         Returns
         -------
@@ -208,8 +213,9 @@ class SupportModel:
         ValueError
             For a driver that was not fitted.
         """
-        parts = [self._scenario_of(role, changes, among) for role in self.roles_]
-        return xr.concat(parts, pd.Index(list(self.roles_), name="role"))
+        asked = tuple(self.roles_) if roles is None else roles
+        parts = [self._scenario_of(role, changes, among) for role in asked]
+        return xr.concat(parts, pd.Index(list(asked), name="role"))
 
     def _fit_role(
         self,

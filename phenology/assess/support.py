@@ -41,6 +41,8 @@ class SupportAnswers:
         By outcome.
     birds : Birds
         The rows they were fitted to.
+    flowers : dict of ndarray, (draw,)
+        Change of the bloom index for the stated change of each driver of the monsoon.
     draws : dict of Dataset
         `support_<outcome>`: `effect` (draw, role, driver, definition).
     diagnostics : DataFrame
@@ -48,6 +50,7 @@ class SupportAnswers:
 
     models: dict[str, SupportModel]
     birds: Birds
+    flowers: dict[str, npt.NDArray[np.float64]]
     draws: dict[str, xr.Dataset]
     diagnostics: pd.DataFrame
 
@@ -121,6 +124,7 @@ def assess_support(
     return SupportAnswers(
         models,
         birds,
+        flowers,
         {f"support_{quantity}": model.effects_ for quantity, model in models.items()},
         pd.concat(checks, ignore_index=True) if checks else pd.DataFrame(),
     )

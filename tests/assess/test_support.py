@@ -1,5 +1,6 @@
 """From captures to effects: which birds count, what is reported, what is refused."""
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -7,9 +8,12 @@ import pandas as pd
 import pytest
 import xarray as xr
 
+from phenology.assess.comparison import compare_sites, why_not_comparable
 from phenology.assess.condition import Condition
+from phenology.assess.scenario import parse_scenario, tell_scenarios
 from phenology.assess.support import assess_support
 from phenology.assess.support_rows import OUTCOMES, gather_birds
+from phenology.errors import StudyError
 from phenology.estimates import Estimates
 from phenology.models.support_simulated import simulate_support
 from phenology.seasons import Window, season_labels
@@ -237,3 +241,94 @@ def test_a_fire_counts_for_a_year_after_its_last_day(parts) -> None:
     assert set(birds.loc[birds["events"] > 0, "season"]) == {"2033"}
     assert birds.loc[at & (birds["season"] == "2033"), "events"].all()
     assert "monsoon_onset" not in birds
+
+
+def test_sites_are_set_side_by_side_with_chances_and_birds(assessed) -> None:
+    told, _ = assessed
+    answers = Estimates()
+    chances = compare_sites(told, answers)
+    table = answers.table()
+    assert set(chances["outcome"]) >= {"lean_condition", "fuel_load"}
+    assert "capture_index" not in set(chances["outcome"])  # numbers are never ranked
+    both = chances.query("outcome == 'lean_condition' and role == 'local'").set_index(
+        ["site", "other"]
+    )["chance_of_more"]
+    for site, other in both.index:
+        assert both[site, other] + both[other, site] == pytest.approx(1.0)
+    assert (chances["rank_low"] <= chances["rank"]).all()
+    assert (chances["rank"] <= chances["rank_high"]).all()
+    level = table.query("definition == 'at equal days and groups' and quantity == 'fuel_load'")
+    assert level["estimate"].between(0.15, 0.25).all()
+    seasons = table.query('definition == "season against the site\'s normal"')
+    assert (seasons["birds"] >= 5).all()
+    assert seasons.query("quantity == 'lean_condition'")["estimate"].abs().median() < 0.05
+
+
+def test_studies_are_compared_only_on_what_is_comparable(parts) -> None:
+    options = parts[0].options
+    assert why_not_comparable(options, options, "fuel_load") == ""
+    assert "zero differs" in why_not_comparable(options, options, "lean_condition")
+    far = replace(options, next_stop_km=800.0)
+    assert "next stop" in why_not_comparable(options, far, "share_ready")
+    others = replace(options, species={"Calypte anna": options.species["Calypte anna"]})
+    mine = replace(options, species={"Selasphorus rufus": options.species["Selasphorus rufus"]})
+    assert "no species in common" in why_not_comparable(mine, others, "pollen_share")
+
+
+def test_scenarios_of_one_season_stand_beside_what_was(assessed) -> None:
+    told, _ = assessed
+    answers = Estimates()
+    scenarios = [
+        parse_scenario(bloom="half", season="2033"),
+        parse_scenario(feeders="none", season="2033"),
+        parse_scenario(monsoon="+60d", season="2033"),
+    ]
+    tell_scenarios(told, scenarios, answers)
+    table = answers.table().query("quantity == 'lean_condition'")
+    change = table.query("definition == 'change'").set_index(["scenario", "role"])
+    level = table.query("definition == ''").set_index(["scenario", "role"])
+    assert change.loc[("bloom half", "local"), "high"] < 0.01
+    assert change.loc[("feeders none", "passage"), "estimate"] < 0
+    assert (change.xs("monsoon +60d", level="scenario")["basis"] == "extrapolated").all()
+    late = change.loc[("monsoon +60d", "passage"), "note"]
+    assert "never seen so" in late
+    assert "with what the monsoon does through flowers" in late
+    was = level.loc[("as it was", "local")]
+    then = level.loc[("bloom half", "local")]
+    step = change.loc[("bloom half", "local"), "estimate"]
+    assert then["estimate"] == pytest.approx(was["estimate"] + step, abs=0.004)
+    assert was["birds"] == then["birds"] < 100  # one season's birds, not all
+
+
+@pytest.mark.parametrize(
+    ("words", "message"),
+    [
+        ({}, "changes nothing"),
+        ({"bloom": "-20%"}, "--bloom -20% is not known"),
+        ({"bloom": "0%"}, "above 0"),
+        ({"monsoon": "later"}, r"such as \+14d"),
+        ({"feeders": "some"}, "Say none or up"),
+    ],
+)
+def test_scenarios_that_cannot_be_read_say_what_to_write(words, message) -> None:
+    with pytest.raises(StudyError, match=message):
+        parse_scenario(**words)
+
+
+def test_a_season_without_birds_names_the_seasons_with_birds(assessed) -> None:
+    with pytest.raises(StudyError, match=r"No bird was caught in season 1999\. Seasons with birds"):
+        tell_scenarios(assessed[0], [parse_scenario(bloom="half", season="1999")], Estimates())
+    mixed = [parse_scenario(bloom="half", season=year) for year in ("2033", "2034")]
+    with pytest.raises(StudyError, match="of one season"):
+        tell_scenarios(assessed[0], mixed, Estimates())
+
+
+def test_a_driver_that_the_study_lacks_refuses_its_scenario(parts) -> None:
+    study, site_days, hand, _ = parts
+    told, _ = _assess((study, site_days.drop_vars("feeders_up"), hand, None), monsoon_years=None)
+    answers = Estimates()
+    scenarios = [parse_scenario(feeders="none"), parse_scenario(monsoon="normal")]
+    tell_scenarios(told, scenarios, answers)
+    refused = answers.table().query("basis == 'refused'")
+    assert set(refused["scenario"]) == {"feeders none", "monsoon normal"}
+    assert refused["note"].str.contains("not known well enough").all()
