@@ -9,6 +9,8 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from phenology.models.refusal import Refused
+
 Array = npt.NDArray[np.float64]
 
 ROUNDING_STEPS_G = (10.0, 5.0, 1.0, 0.5, 0.1, 0.05, 0.01)
@@ -179,3 +181,65 @@ def _given_measurement(wing: Array, centre: Array, spread: Array, error: float) 
 
 def _normal(away: Array, variance: Array) -> Array:
     return np.asarray(np.exp(-0.5 * away**2 / variance) / np.sqrt(variance))
+
+
+def observer_differences(residual: npt.ArrayLike, observer: npt.ArrayLike) -> pd.DataFrame:
+    """How far each observer's readings sit from the others', shrunk where readings are few.
+
+    With m the median residual of an observer about the mean of all, and V its variance,
+
+        difference = m S / (S + V),    S = [Σ m² / V − (k − 1)] / [Σ 1 / V − Σ V⁻² / Σ V⁻¹],
+
+    S being the variance between the k observers.
+
+    Parameters
+    ----------
+    residual : array-like, (n,)
+        Reading less what is expected of the bird, such as log wing less its group's mean;
+        missing values are passed over.
+    observer : array-like, (n,)
+        Who read.
+
+    Returns
+    -------
+    DataFrame
+        observer, readings, estimate, low, high (90 %), in the unit of `residual`.
+
+    Raises
+    ------
+    Refused
+        With fewer than two observers, or readings without any scatter.
+
+    Notes
+    -----
+    Observers who work on different days or sites meet different birds: a difference is theirs
+    only as far as `residual` has taken the birds out.
+
+    References
+    ----------
+    DerSimonian, R. & Laird, N. (1986), Control. Clin. Trials 7:177,
+    doi:10.1016/0197-2456(86)90046-2.
+
+    Examples
+    --------
+    >>> table = observer_differences([9.0, 10.0, 11.0, -12.0, -10.0, -9.0], ["A"] * 3 + ["B"] * 3)
+    >>> table["estimate"].round(1).tolist()
+    [9.9, -9.9]
+    """
+    readings = pd.DataFrame({"observer": observer, "r": np.asarray(residual, dtype=float)}).dropna()
+    by = readings.groupby("observer")["r"]
+    middle = by.median()
+    scatter = 1.4826 * float((readings["r"] - readings["observer"].map(middle)).abs().median())
+    count = by.size()
+    if len(count) < 2 or scatter == 0:
+        raise Refused("observers are compared where two or more have readings that scatter")
+    error = scatter**2 * np.pi / 2 / count  # of a median
+    weight = 1 / error
+    away = middle - (weight * middle).sum() / weight.sum()
+    excess = float((weight * away**2).sum()) - (len(count) - 1)
+    between = max(excess / float(weight.sum() - (weight**2).sum() / weight.sum()), 0.0)
+    pull = between / (between + error)
+    spread = 1.645 * np.sqrt(pull * error)
+    table = pd.DataFrame({"readings": count, "estimate": pull * away})
+    table["low"], table["high"] = table["estimate"] - spread, table["estimate"] + spread
+    return table.reset_index()

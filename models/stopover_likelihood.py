@@ -23,8 +23,9 @@ NAMES = ("log_passage_stay", "log_resident_stay", "logit_residents", "log_first_
          "log_later_rate", "logit_there_at_start")  # fmt: skip
 
 # Priors. Songbird stays are usually 1 to 15 days (Chernetsov 2012): within .8 of log 5. Residents
-# stay for weeks. A tenth of the birds there is caught on a day of usual effort, within twentyfold.
-PRIOR_MEAN = np.array([np.log(5.0), np.log(40.0), -1.5, np.log(0.1), np.log(0.1), 0.5])
+# stay for weeks and are perhaps a quarter of the birds caught, within a wide band. A tenth of the
+# birds there is caught on a day of usual effort, within twentyfold.
+PRIOR_MEAN = np.array([np.log(5.0), np.log(40.0), -1.0, np.log(0.1), np.log(0.1), 0.5])
 PRIOR_SD = np.array([0.8, 0.6, 1.5, 1.5, 1.5, 1.5])
 ENTRY_STEP_SD, ENTRY_LEVEL_SD = 1.0, 3.0
 

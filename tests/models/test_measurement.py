@@ -7,6 +7,7 @@ import pytest
 from phenology.models.measurement import (
     ASSUMED_WING_ERROR,
     WingDistribution,
+    observer_differences,
     rounding_step_g,
     wing_error_share,
 )
@@ -42,3 +43,17 @@ def test_a_slipped_wing_counts_as_missing() -> None:
     assert moments.mean[100] == pytest.approx(moments.mean[101], abs=0.01)
     assert moments.variance[100] == pytest.approx(moments.variance[101], rel=0.05)
     assert moments.variance[0] < 0.3 * moments.variance[101]
+
+
+def test_an_observer_apart_is_found_and_alike_ones_are_not() -> None:
+    rng = np.random.default_rng(4)
+    observer = np.repeat(["AA", "BB", "CC", "DD"], [200, 200, 200, 4])
+    residual = rng.normal(0, 0.02, 604) + 0.015 * (observer == "CC")
+    residual[0] = 5.0
+    apart = observer_differences(residual, observer).set_index("observer")
+    assert apart.loc["CC", "low"] > 0
+    assert apart["estimate"].idxmax() == "CC"
+    few = apart.loc["DD"]
+    assert few["high"] - few["low"] > 1.5 * (apart.loc["AA", "high"] - apart.loc["AA", "low"])
+    alike = observer_differences(rng.normal(0, 0.02, 604), observer)
+    assert alike["estimate"].abs().max() < 0.008
