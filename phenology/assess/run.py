@@ -12,13 +12,17 @@ from phenology.assess.condition import assess_condition
 from phenology.assess.narrowed import narrowed_answers
 from phenology.assess.outputs import PRIVATE_COLUMNS
 from phenology.assess.season import assess_seasons
+from phenology.assess.support import assess_support
 from phenology.compute import Progress, quiet
 from phenology.estimates import Estimates
 from phenology.groups import assign_groups
 from phenology.seasons import season_labels, season_windows
 from phenology.sitedays import join_site_days
+from phenology.weather.monsoon import find_monsoon, report_monsoon
 
 if TYPE_CHECKING:
+    import xarray as xr
+
     from phenology.study.study import Study
 
 LIBRARIES = ("migration-site-support", "jax", "numpyro", "numpy", "pandas", "scipy", "xarray")
@@ -57,8 +61,21 @@ def assess(
     seasons = season_labels(study.captures["date"], windows)
     progress("Lean mass and fuel", 0.1)
     condition = assess_condition(study, groups, seasons, answers, seed)
+    monsoon = _assess_monsoon(study, site_days, answers, seed)
     progress("Season", 0.2)
     season = assess_seasons(site_days, study.options, windows, seed, jobs, answers, progress)
+    progress("Support", 0.85)
+    support = assess_support(
+        study,
+        site_days,
+        answers,
+        groups=groups,
+        seasons=seasons,
+        windows=windows,
+        condition=condition,
+        seed=seed,
+        monsoon_years=monsoon,
+    )
     captures = study.captures.drop(columns=list(PRIVATE_COLUMNS))
     return Assessment(
         study=study,
@@ -66,14 +83,27 @@ def assess(
         estimates=answers.table(),
         captures=pd.concat([captures, assigned, condition.birds], axis=1).assign(season=seasons),
         curves=season.curves,
-        draws=season.draws | condition.draws,
-        diagnostics=pd.concat([season.diagnostics, condition.diagnostics], ignore_index=True),
+        draws=season.draws | condition.draws | support.draws,
+        diagnostics=pd.concat(
+            [season.diagnostics, condition.diagnostics, support.diagnostics], ignore_index=True
+        ),
         narrowed=narrowed_answers(study),
         seed=seed,
         versions={library: version(library) for library in LIBRARIES},
         inputs=study.inputs,
         cite=CITE,
     )
+
+
+def _assess_monsoon(
+    study: Study, site_days: xr.Dataset, answers: Estimates, seed: int
+) -> pd.DataFrame | None:
+    """Onset and strength by site and year, where the study has dew point or rain."""
+    if "rain_mm" not in site_days:
+        return None
+    found = find_monsoon(site_days, study.sites, seed=seed)
+    report_monsoon(found, answers)
+    return found.years
 
 
 CITE = (

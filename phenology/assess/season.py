@@ -262,11 +262,11 @@ def _curve_table(task: SeasonTask, fitted: SeasonModel) -> pd.DataFrame:
     for variable, season in (("present", None), ("pooled", task.window.name)):
         curves = fitted.curves_[variable]
         low, middle, high = (
-            curves.quantile(share, "draw", skipna=False)
+            curves.quantile(share, "draw", skipna=False).drop_vars("quantile")
             for share in (LOW_QUANTILE, 0.5, HIGH_QUANTILE)
         )
-        table = xr.Dataset({"estimate": middle, "low": low, "high": high}, compat="override")
-        table = table.drop_vars("quantile").to_dataframe().dropna().reset_index()
+        told = xr.Dataset({"estimate": middle, "low": low, "high": high})
+        table = told.to_dataframe().dropna().reset_index()
         if season is not None:
             table["season"] = season
         else:

@@ -1,0 +1,83 @@
+"""`site-support weather` and `monsoon`."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from phenology.cli.shown import StudyFolder, print_table, shown_progress, visible
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from phenology.study.study import Study
+
+
+def add_commands(app: typer.Typer) -> None:
+    """Add the commands of this file."""
+    app.command()(weather)
+    app.command()(monsoon)
+
+
+def weather(
+    study: StudyFolder,
+    offline: Annotated[bool, typer.Option(help="Open no connection; show what is held.")] = False,
+) -> None:
+    """Choose weather stations and fetch what is missing; the only command that uses the network.
+
+    Stop it with Ctrl-C and run it again: it goes on from there.
+
+    Example: site-support weather my_station
+    """
+    from phenology.study.study import open_study
+    from phenology.weather.commands import prepare_weather
+
+    opened = open_study(study)
+    with shown_progress() as progress:
+        tables = prepare_weather(
+            opened.options,
+            opened.sites,
+            _dates(opened),
+            offline=offline,
+            progress=lambda done, number, name: progress(name, done / max(number, 1)),
+        )
+    print_table(tables.stations, "Stations considered")
+    print_table(tables.coverage, "Share of days by status")
+    for note in (*tables.notes, tables.attribution):
+        typer.echo(visible(note))
+
+
+def monsoon(
+    study: StudyFolder,
+    threshold_c: Annotated[
+        float | None, typer.Option(help="Dew point that counts as moist. Default: learned.")
+    ] = None,
+    run_days: Annotated[int, typer.Option(help="Moist days in a row.", min=1)] = 3,
+) -> None:
+    """Tell onset and strength of the monsoon by year.
+
+    Example: site-support monsoon data_examples/four_stations
+    """
+    from phenology.study.study import open_study
+    from phenology.weather.commands import study_monsoon
+
+    opened = open_study(study)
+    with shown_progress() as progress:
+        found, _ = study_monsoon(
+            opened.options,
+            opened.sites,
+            opened.sheets.get("weather"),
+            _dates(opened),
+            threshold_c=threshold_c,
+            run_days=run_days,
+            progress=lambda done, number: progress("Monsoon", done / max(number, 1)),
+        )
+    print_table(found.years)
+
+
+def _dates(opened: Study) -> pd.DatetimeIndex:
+    from phenology.weather.commands import weather_dates
+
+    sampled = opened.captures["date"]
+    return weather_dates(opened.options, opened.sheets.get("weather"), sampled.min(), sampled.max())
