@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from phenology.report.content import Section, Words, points
+from phenology.report.tables import is_one_season
 from phenology.report.words import (
     CLEAR_DAYS,
     VAGUE_DAYS,
@@ -112,18 +113,24 @@ def _places(names: list[str], of: int) -> str:
 
 
 def _when_said(timing: pd.DataFrame) -> list[str]:
-    """For each group and role its best-sampled site in the newest season told there."""
-    told = timing.dropna(subset=["peak_day"])
+    """For each group and role the site with most birds: all seasons together, else the newest."""
+    told = timing.dropna(subset=["peak_day"]).assign(
+        one=lambda rows: is_one_season(rows["season"]),
+        here=lambda rows: rows["basis"] == "measured",
+    )
     told = told[told["basis"].isin(["measured", "borrowed"])]
-    newest = told[told["season"] == told.groupby("group")["season"].transform("max")]
-    best = newest.sort_values(["birds"], ascending=False).drop_duplicates(["group", "role"])
-    return [_stay_said(row) for row in best.head(MOST_POINTS).to_dict("records")]
+    best = told.sort_values(
+        ["one", "here", "season", "birds"], ascending=[True, False, False, False]
+    ).drop_duplicates(["group", "role"])
+    most = best.sort_values("birds", ascending=False, kind="stable").head(MOST_POINTS)
+    return [_stay_said(row) for row in most.to_dict("records")]
 
 
 def _stay_said(row: dict) -> str:  # type: ignore[type-arg]
     season, low, high = row["season"], row["peak_day_low"], row["peak_day_high"]
     role = f", {row['role']} birds," if row["role"] else ""
-    who = f"{plain(row['group'], 80)}{role} at {plain(row['site'], 60)} in {plain(season, 20)}"
+    who = f"{plain(row['group'], 80)}{role} at {plain(row['site'], 60)}"
+    who += f" in {plain(season, 20)}" if row["one"] else ", all seasons together"
     span = span_words(low, high, season)
     if high - low > VAGUE_DAYS:
         return f"{who}: the best days are not known well enough to plan by ({span})."

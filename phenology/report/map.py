@@ -6,6 +6,7 @@ import gzip
 import json
 import math
 from dataclasses import dataclass
+from functools import cache
 from html import escape
 from importlib.resources import files
 from typing import TYPE_CHECKING, Any
@@ -134,9 +135,11 @@ def _outlines(view: View, css: str) -> Iterator[str]:
         and east < NORTH_AMERICA[2]
         and north < NORTH_AMERICA[3]
     )
-    topology = _topology("north-america_50m" if inside else "world_50m")
+    outlines = "north-america_50m" if inside else "world_50m"
     for layer, kind in LAYERS.items():
-        shapes = _layer(topology, layer, (west, south, east, north))
+        shapes = _layer(outlines, layer).clip_by_rect(
+            west - 0.5, south - 0.5, east + 0.5, north + 0.5
+        )
         if shapes.empty or (css == "inset" and kind == "river"):
             continue
         projected = shapes.to_crs(view.crs).simplify(view.km_per_px / 2)
@@ -145,18 +148,20 @@ def _outlines(view: View, css: str) -> Iterator[str]:
             yield f'<path class="{css} {kind}" d="{path}"/>'
 
 
+@cache
 def _topology(name: str) -> dict[str, Any]:
     packed = files("phenology.report").joinpath(f"vendor/{name}.json.gz").read_bytes()
     topology: dict[str, Any] = json.loads(gzip.decompress(packed))
     return topology
 
 
-def _layer(
-    topology: dict[str, Any], name: str, box: tuple[float, float, float, float]
-) -> gpd.GeoSeries:
-    """One layer of a TopoJSON file, clipped to a box a little larger than the view."""
+@cache
+def _layer(name: str, layer: str) -> gpd.GeoSeries:
+    """One layer of a vendored TopoJSON file."""
     import geopandas as gpd
     import shapely
+
+    topology = _topology(name)
 
     (scale_x, scale_y), (shift_x, shift_y) = (
         topology["transform"]["scale"],
@@ -184,10 +189,8 @@ def _layer(
             return shapely.LineString(join(arcs))
         return shapely.MultiLineString([join(part) for part in arcs])
 
-    shapes = [shape(geometry) for geometry in topology["objects"][name]["geometries"]]
-    series = gpd.GeoSeries(shapes, crs="EPSG:4326").make_valid()
-    west, south, east, north = box
-    return series.clip_by_rect(west - 0.5, south - 0.5, east + 0.5, north + 0.5)
+    shapes = [shape(geometry) for geometry in topology["objects"][layer]["geometries"]]
+    return gpd.GeoSeries(shapes, crs="EPSG:4326").make_valid()
 
 
 def _polygon(rings: list[list[tuple[float, float]]]) -> Any:

@@ -20,7 +20,7 @@ from phenology.report.rooms import (
     room_section,
     shown_sites,
 )
-from phenology.report.tables import SUBJECT, TIMING, role_of, said, shown_answers
+from phenology.report.tables import SUBJECT, TIMING, is_one_season, role_of, said, shown_answers
 from phenology.report.words import count_words, day_words, plain, span_words
 
 if TYPE_CHECKING:
@@ -76,7 +76,7 @@ def _curve_figures(
     curves: pd.DataFrame, sampled: pd.DataFrame, site: str, number: int
 ) -> list[Figure]:
     """Season curves at a site, some groups a figure."""
-    here = curves[curves["site"] == site]
+    here = curves[(curves["site"] == site) & is_one_season(curves["season"])]
     if here.empty:
         return []
     season = max(here["season"].astype(str))
@@ -106,8 +106,9 @@ def _date_figures(
             f"dates-{number}-{page}",
             figures.draw_dates_by_year(here[here["group"].isin(groups)], seasons, site),
             f"Dates by season at {plain(site, 60)}: a line from arrival to departure with the "
-            "peak as a mark, and pale bars for the 90 % interval of each date; a line that begins "
-            "at its mark has no arrival that can be told.",
+            "peak as a mark, hollow where other years or sites taught it, and pale bars for the "
+            "90 % interval of each date; a line that begins at its mark has no arrival that can "
+            "be told, and a lost season is one that nobody sampled.",
         )
         for page, groups in enumerate(pages(here["group"], height))
     ]
@@ -130,7 +131,8 @@ def _dates_shown(timing: pd.DataFrame) -> pd.DataFrame:
 
 def _dates_said(timing: pd.DataFrame) -> list[str]:
     """The peaks of each site's latest season, those with most birds first."""
-    latest = timing[timing["season"] == timing.groupby("site")["season"].transform("max")]
+    yearly = timing[is_one_season(timing["season"])]
+    latest = yearly[yearly["season"] == yearly.groupby("site")["season"].transform("max")]
     chosen = latest.dropna(subset=["peak_day"]).sort_values("birds", ascending=False)
     rows = (
         chosen.head(MOST_SENTENCES)

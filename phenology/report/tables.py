@@ -93,13 +93,17 @@ def role_of(group: str, site: str, options: StudyOptions) -> str:
     return species.sites.get(site, species.role)
 
 
+def is_one_season(seasons: pd.Series[str]) -> pd.Series[bool]:
+    """Whether a label names one season; else it stands for all seasons sampled."""
+    return seasons.astype(str).str[:4].str.isdigit()
+
+
 def timing(estimates: pd.DataFrame) -> pd.DataFrame:
     """Arrival, peak and departure beside one another, one row a site, season, group and role."""
     rows = estimates[estimates["quantity"].isin(TIMING) & (estimates["basis"] != "refused")]
     if rows.empty:
         return pd.DataFrame()
-    defined = rows["definition"].iloc[0]  # the first definition is the main one: presence
-    rows = rows[rows["definition"] == defined]
+    rows = rows[rows["scenario"] == ""].drop_duplicates(["quantity", *SUBJECT])
     wide = rows.pivot(index=SUBJECT, columns="quantity", values=["estimate", "low", "high"])
     flat = pd.DataFrame(index=wide.index)
     for quantity in TIMING:

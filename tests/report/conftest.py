@@ -243,6 +243,11 @@ def _estimates(rng: np.random.Generator, sites: list[str], hostile: str) -> pd.D
                         continue
                     draws = rng.normal(peak + shift + rng.normal(0, 2), spread, 400)
                     answers.add(quantity, draws, birds=30, basis=basis, shares=shares, **key)
+        for (group, role), peak in PEAKS.items():
+            draws = rng.normal(peak, 1.5, 400)
+            pooled = {"site": site, "role": role, "group": group + hostile}
+            pooled["definition"] = "all seasons sampled, summed"
+            answers.add("peak_day", draws, birds=90, basis="measured", **pooled)
         for group, role in PEAKS:
             fuel = rng.normal(0.16 if role == "passage" else 0.05, 0.01, 400)
             answers.add(

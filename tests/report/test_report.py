@@ -117,7 +117,8 @@ def test_the_first_page_needs_no_training(assessment) -> None:
         assert word not in text, word
     assert "Not sampled: 2031 (anywhere)" in text
     assert (
-        "Selasphorus rufus young female, passage birds, at fork in 2032: most birds about" in text
+        "Selasphorus rufus young female, passage birds, at fork, all seasons together: most birds"
+        in text
     )
     assert "Count birds away from the feeders" in text
 

@@ -30,8 +30,9 @@ def data(name: str) -> alt.Chart:
 
 def finish(chart: ChartT, **datasets: pd.DataFrame) -> ChartT:
     """Give a figure its data and its looks."""
-    held = chart.properties(datasets={name: records(table) for name, table in datasets.items()})
-    themed: ChartT = held.configure(**theme())
+    themed: ChartT = chart.configure(**theme())
+    # Set plainly: through a method Altair would check every row against its schema.
+    themed.datasets = {name: records(table) for name, table in datasets.items()}
     return themed
 
 

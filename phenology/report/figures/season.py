@@ -132,23 +132,19 @@ def draw_dates_by_year(timing: pd.DataFrame, seasons: pd.DataFrame, site: str) -
         A line from arrival to departure, the peak as a point with its 90 % interval.
     """
     here = with_role(timing[timing["site"] == site]).drop(columns="site")
-    here["season"] = here["season"].astype(str).replace("", "all years")
-    long = _dates_in_words(here)
-    groups, roles = sorted(long["group"].unique()), roles_of(long)
     days_worked = seasons[seasons["site"] == site].set_index("season")["days"]
-    lost = [str(season) for season, days in days_worked.items() if days == 0]
-    known = {*long["season"], *lost}
-    order = shown_names(sorted(known, key=lambda season: (season == "all years", season)))
-    none = pd.DataFrame(
-        [{"group": group, "season": season} for group in groups for season in lost],
-        columns=["group", "season"],
-    )
-    none = none[~none["season"].isin(long["season"])]
+    lost = {str(season): f"{season} lost" for season, days in days_worked.items() if days == 0}
+    long = _dates_in_words(here)
+    long["row"] = long["season"].astype(str).replace(lost | {"": "all years"})
+    long["measured"] = long["basis"] == "measured"
+    groups, roles = sorted(long["group"].unique()), roles_of(long)
+    rows = {*long["row"], *lost.values()}
+    order = shown_names(sorted(rows, key=lambda row: (not row[:1].isdigit(), row)))
     numbers = long[[name for name in long if str(name).endswith(("_day", "_low", "_high"))]]
     first, last = numbers.min(axis=None), numbers.max(axis=None)
     x_scale, x_axis = day_scale(first, last), day_axis(first, last)
     y = alt.Y(
-        "season:N",
+        "row:N",
         sort=order,
         title=None,
         scale=alt.Scale(domain=order),
@@ -156,7 +152,7 @@ def draw_dates_by_year(timing: pd.DataFrame, seasons: pd.DataFrame, site: str) -
     )
     tips: list[Any] = ["group:N", "role:N", "season:N", "arrival:N", "peak:N", "departure:N"]
     tips += [alt.Tooltip("birds:Q", title="birds"), "basis:N"]
-    base = alt.Chart().transform_filter("isValid(datum.first_day)")
+    base = alt.Chart()
     # Without a stated arrival (a group already here) the line starts at the peak.
     stay = base.mark_rule(strokeWidth=1.6).encode(
         alt.X("first_day:Q", scale=x_scale, axis=x_axis),
@@ -174,23 +170,25 @@ def draw_dates_by_year(timing: pd.DataFrame, seasons: pd.DataFrame, site: str) -
         )
         for name in ("arrival_day", "peak_day", "departure_day")
     ]
-    peak = base.mark_point(filled=True, size=70, opacity=1).encode(
-        alt.X("peak_day:Q", scale=x_scale),
-        y,
-        role_colour(roles, symbol="filled"),
-        role_shape(roles, symbol="filled"),
-        tooltip=tips,
-    )
-    gone = (
-        alt.Chart()
-        .transform_filter("datum.lost == true")
-        .mark_text(align="left", fontSize=11, color=light("soft"), text="not sampled")
-        .encode(x=alt.value(4), y=y)
-    )
-    layers = layered("dates", *ends, stay, peak, gone, height={"step": 20})
-    chart = panels(layers, "group", groups)
-    dates = pd.concat([long.assign(lost=False), none.assign(lost=True)], ignore_index=True)
-    return finish(chart, dates=dates)
+    peaks = [
+        base.transform_filter(f"datum.measured == {str(measured).lower()}")
+        .mark_point(
+            filled=measured,
+            size=70,
+            opacity=1,
+            fill=alt.Undefined if measured else light("paper"),
+        )
+        .encode(
+            alt.X("peak_day:Q", scale=x_scale),
+            y,
+            role_colour(roles, symbol="filled"),
+            role_shape(roles, symbol="filled"),
+            tooltip=tips,
+        )
+        for measured in (True, False)
+    ]
+    layers = layered("dates", *ends, stay, *peaks, height={"step": 20})
+    return finish(panels(layers, "group", groups), dates=long)
 
 
 def _dates_in_words(here: pd.DataFrame) -> pd.DataFrame:
