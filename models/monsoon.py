@@ -259,7 +259,13 @@ def _change_interval(dewpoint_c: Days, start: int, levels: Regimes) -> tuple[flo
     level = levels.dry_c + share_moist * (levels.moist_c - levels.dry_c)
     misfit = np.nansum(((near - level) / levels.sd_c) ** 2, axis=-1) / 2
     misfit *= _news(levels.persistence)
-    return _bounds(np.exp(misfit.min() - misfit).sum(axis=0), first, start)
+    by_rise = np.exp(misfit.min() - misfit)
+    weight = np.zeros(near.size)
+    for rise_days, changes in enumerate(by_rise, start=1):
+        # A run is seen about a quarter into the rise, not on its first day.
+        later = round(0.25 * (rise_days - 1))
+        weight[later:] += changes[: near.size - later]
+    return _bounds(weight, first, start)
 
 
 def _near(values: Days, day: int) -> tuple[Days, int]:

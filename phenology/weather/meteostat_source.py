@@ -47,6 +47,7 @@ from phenology.weather.station_days import (
 from phenology.weather.stations import REACH_KM, StationList, consider_stations
 
 FAILURES_IN_A_ROW = 5  # then the source is taken to be down
+LEAST_SHARE_OF_BEST = 0.5  # of the days that the fullest station has
 NOT_AVERAGED = ("rain_mm", "snow_cm")  # between stations, unless asked for
 
 Progress = Callable[[int, int, str], None]
@@ -75,6 +76,7 @@ class MeteostatWeather:
     lapse: Lapse = field(default_factory=Lapse)
     reach_km: float = REACH_KM
     allow_forecast: bool = False
+    _known: StationList | None = field(default=None, init=False, repr=False)
 
     @classmethod
     def from_cache(cls, cache_dir: Path | None = None) -> MeteostatWeather:
@@ -199,6 +201,8 @@ class MeteostatWeather:
                 "No weather was fetched for these sites and years yet.",
                 "Run 'site-support weather STUDY' with a connection.",
             )
+        _saturate(variables)
+        notes += self._never_fetched(sites, dates)
         notes += sorted({note for days in memo.values() if days is not None for note in days.notes})
         frame.attributes.update(
             source="meteostat",
@@ -230,20 +234,37 @@ class MeteostatWeather:
             status = np.where(count > 1, COMBINED, np.where(count == 1, MEASURED, MISSING))
             status = np.where((guessed & present).any(axis=0), FORECAST, status)
             return values, origin, status
+        # The best station that measures this at all: not every one has humidity or rain.
+        share = present.mean(axis=1)
+        first = int(np.argmax(share >= LEAST_SHARE_OF_BEST * share.max()))
+        order = np.array([first, *(at for at in range(len(days)) if at != first)])
         values, neighbour, _ = fill_from_neighbours(
-            table[0], table[1:], is_rain=name in NOT_AVERAGED
+            table[first], table[order[1:]], is_rain=name in NOT_AVERAGED
         )
-        measured = present[0]
-        origin = np.where(measured, 0, np.where(neighbour >= 0, neighbour + 1, -1))
-        status = np.where(measured, MEASURED, np.where(neighbour >= 0, FILLED, MISSING))
-        status = np.where(measured & guessed[0], FORECAST, status)
+        measured = present[first]
+        filled = neighbour >= 0
+        origin = np.where(measured, first, np.where(filled, order[neighbour + 1], -1))
+        status = np.where(measured, MEASURED, np.where(filled, FILLED, MISSING))
+        status = np.where(measured & guessed[first], FORECAST, status)
         return values, origin, status
 
+    def _never_fetched(self, sites: pd.DataFrame, dates: pd.DatetimeIndex) -> list[str]:
+        tasks = self._tasks(sites, dates)
+        keys = [raw_key(kind, station, year) for station, kind, year in tasks]
+        absent = sum(self.fetcher.cache.held(key) is None for key in keys)
+        return (
+            [f"{absent} of {len(tasks)} files were never fetched: run 'site-support weather'"]
+            if absent
+            else []
+        )
+
     def _station_list(self) -> StationList:
-        record = self.fetcher.fetch(STATIONS_KEY, STATIONS_MAX_AGE)
-        if record.is_absent:
-            raise FetchError(f"{record.url} does not exist.", "Check the address of the source.")
-        return StationList.read(self.fetcher.cache.path(STATIONS_KEY))
+        if self._known is None:
+            record = self.fetcher.fetch(STATIONS_KEY, STATIONS_MAX_AGE)
+            if record.is_absent:
+                raise FetchError(f"{record.url} does not exist.", "Check the source's address.")
+            self._known = StationList.read(self.fetcher.cache.path(STATIONS_KEY))
+        return self._known
 
     def _tasks(self, sites: pd.DataFrame, dates: pd.DatetimeIndex) -> list[tuple[str, Kind, int]]:
         considered = self.consider(sites, dates)
@@ -261,6 +282,12 @@ class MeteostatWeather:
                         if row["first"] <= year <= row["last"] + 1:
                             tasks[row["station"], kind, year] = None
         return list(tasks)
+
+
+def _saturate(variables: dict[str, Provenanced]) -> None:
+    """Hold dew points down to the mean temperature: they fall less with height than it does."""
+    dewpoint, mean = variables["dewpoint_c"].values, variables["tmean_c"].values
+    np.copyto(dewpoint, np.fmin(dewpoint, mean), where=np.isfinite(dewpoint))
 
 
 def _check_places(sites: pd.DataFrame) -> None:

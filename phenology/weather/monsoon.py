@@ -9,6 +9,7 @@ import numpy.typing as npt
 import pandas as pd
 import xarray as xr
 
+from phenology.errors import StudyError
 from phenology.estimates import Estimates
 from phenology.models.monsoon import (
     Regimes,
@@ -98,12 +99,22 @@ def find_monsoon(
     -------
     MonsoonYears
 
+    Raises
+    ------
+    StudyError
+        If the weather holds no season at all.
+
     Notes
     -----
     Not to be believed where rain falls all year: a rise of rain is found wherever there is one.
     """
     names = weather["site"].to_numpy()
     seasons = seasons_of(weather, search)
+    if not seasons:
+        raise StudyError(
+            f"The weather holds no season from {search.start} to {search.until}.",
+            "The monsoon needs daily weather from the dry season into the wet one.",
+        )
     dewpoint = _blocks(weather["dewpoint_c"], search, seasons)
     rain = _blocks(weather["rain_mm"], search, seasons)
     heights = sites.assign(site=sites["site"].astype(str)).set_index("site").get("elevation_m")

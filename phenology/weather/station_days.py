@@ -112,11 +112,18 @@ def read_station_days(
         part = parsed.with_suffix(".part")
         stored.to_parquet(part)
         part.replace(parsed)
+    stale = [
+        f"{record.key} is an old copy, of {record.fetched[:10]}: {record.stale}"
+        for record in held.values()
+        if record.stale
+    ]
     names = list(VARIABLES)
     on_dates = stored.reindex(dates)
     forecast = on_dates[[f"{name}_forecast" for name in names]].fillna(False).astype(bool)
     forecast.columns = pd.Index(names)
-    return StationDays(on_dates[names], forecast, stored.attrs["providers"], stored.attrs["notes"])
+    return StationDays(
+        on_dates[names], forecast, stored.attrs["providers"], [*stored.attrs["notes"], *stale]
+    )
 
 
 def parsed_path(

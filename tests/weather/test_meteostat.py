@@ -11,6 +11,7 @@ from phenology.study.options import parse_options
 from phenology.weather import daily_weather
 from phenology.weather.air import dewpoint_c
 from phenology.weather.bulk import DamagedFileError, library, read_year
+from phenology.weather.combine import combine_by_distance, fill_from_neighbours
 from phenology.weather.dataset import COMBINED, FILLED, MEASURED, MISSING, provenance
 from phenology.weather.localdays import days_from_hours
 from phenology.weather.meteostat_source import MeteostatWeather
@@ -315,3 +316,75 @@ def test_a_study_reads_what_was_fetched(fetcher, site):
         parse_options(declared), site, None, DATES, cache_dir=fetcher.cache.root
     )
     assert weather["dewpoint_c"].notnull().mean() > 0.98
+
+
+def test_a_variable_comes_from_the_best_station_that_measures_it(fetcher, archive, site):
+    for year in (2019, 2020):
+        table = read(archive.root, "hourly", year=year)
+        write(archive.root, "hourly", table.drop(columns=["rhum", "rhum_source"]), year=year)
+    weather = fetched(fetcher, site)
+    day = {"site": "fork", "date": "2020-05-05"}
+    assert provenance(weather, "dewpoint_c").station.sel(**day) == "TEST2"
+    assert provenance(weather, "dewpoint_c").status.sel(**day) == "measured"
+    assert provenance(weather, "tmax_c").station.sel(**day) == "TEST1"
+
+
+def test_the_dew_point_of_a_high_site_is_held_to_its_temperature(fetcher, site):
+    weather = fetched(fetcher, site.assign(elevation_m=5000.0)).sel(site="fork")
+    both = weather["dewpoint_c"].notnull() & weather["tmean_c"].notnull()
+    assert (weather["dewpoint_c"] <= weather["tmean_c"]).where(both, True).all()
+    assert (weather["dewpoint_c"] == weather["tmean_c"]).any()
+
+
+def test_stale_and_never_fetched_files_are_told(fetcher, site, archive):
+    source = MeteostatWeather(fetcher)
+    source.fetch(site, DATES)
+    key = "daily/2020/TEST1.csv.gz"
+    fetcher.cache.mark_stale(fetcher.cache.held(key), "the server answered 500")
+    for path in (fetcher.cache.root / "raw" / "hourly" / "2020").glob("TEST3*"):
+        path.unlink()
+    notes = MeteostatWeather.from_cache(fetcher.cache.root).daily(site, DATES).attrs["notes"]
+    assert f"{key} is an old copy" in notes
+    assert "the server answered 500" in notes
+    assert "1 of 9 files were never fetched" in notes
+
+
+@given(
+    st.lists(st.lists(st.floats(-30, 45), min_size=3, max_size=3), min_size=1, max_size=5),
+    st.lists(st.floats(0.1, 80), min_size=5, max_size=5),
+)
+def test_a_combination_lies_between_its_stations(values, distances):
+    table, far = np.array(values), np.array(distances[: len(values)])
+    mean = combine_by_distance(table, far)
+    assert (mean >= table.min(axis=0) - 1e-9).all()
+    assert (mean <= table.max(axis=0) + 1e-9).all()
+    same = combine_by_distance(table, far * 3.0)
+    assert same == pytest.approx(mean)
+
+
+@given(st.integers(1, 60), st.integers(1, 40))
+def test_no_gap_longer_than_allowed_is_filled(gap, longest):
+    rng = np.random.default_rng(gap)
+    neighbour = rng.normal(10, 5, 400)
+    target = 2.0 + 0.9 * neighbour
+    target[200 : 200 + gap] = np.nan
+    filled, origin, fills = fill_from_neighbours(
+        target, neighbour[None, :], is_rain=False, longest_gap_days=longest
+    )
+    if gap > longest:
+        assert np.isnan(filled[200 : 200 + gap]).all()
+        assert (origin == -1).all()
+        assert fills == []
+    else:
+        assert filled == pytest.approx(2.0 + 0.9 * neighbour)
+        assert (origin >= 0).sum() == gap == fills[0].days
+        assert fills[0].r2 == pytest.approx(1.0)
+
+
+def test_an_unrelated_neighbour_fills_nothing():
+    rng = np.random.default_rng(9)
+    target, neighbour = rng.normal(0, 1, 400), rng.normal(0, 1, 400)
+    target[50:60] = np.nan
+    filled, _, fills = fill_from_neighbours(target, neighbour[None, :], is_rain=False)
+    assert np.isnan(filled[50:60]).all()
+    assert fills == []

@@ -7,6 +7,7 @@ import xarray as xr
 from hypothesis import given
 from hypothesis import strategies as st
 
+from phenology.errors import StudyError
 from phenology.estimates import Estimates
 from phenology.models.monsoon import (
     Regimes,
@@ -310,3 +311,13 @@ def test_a_site_without_dew_point_is_judged_by_rain_alone(seasons):
     assert found.thresholds["basis"].tolist() == ["by height"]
     assert "alone" in found.years["agreement"].iloc[0]
     assert np.isnan(found.years["spi"].iloc[0])
+
+
+def test_weather_without_a_season_is_refused_in_words():
+    dates = pd.date_range("2020-12-01", "2021-03-01")
+    missing = (("site", "date"), np.zeros((1, len(dates))))
+    weather = xr.Dataset(
+        {"rain_mm": missing, "dewpoint_c": missing}, coords={"site": ["fork"], "date": dates}
+    )
+    with pytest.raises(StudyError, match="from the dry season into the wet one"):
+        find_monsoon(weather, pd.DataFrame({"site": ["fork"]}))
