@@ -116,11 +116,22 @@ def sum_rows(
     ValueError
         For cells with weights other than 0 and 1.
     """
-    values = np.asarray(outcome, dtype=float).reshape(len(design), -1)
+    counts = tuple(effect.count for effect in effects)
+    return sum_columns(outcome, full_columns(design, effects), counts, weights, cells)
+
+
+def sum_columns(
+    outcome: Array,
+    columns: Array,
+    counts: tuple[int, ...],
+    weights: Array | None = None,
+    cells: Integers | None = None,
+) -> RowSums:
+    """Sum products over rows whose columns are laid out already: design, then `counts` levels."""
+    values = np.asarray(outcome, dtype=float).reshape(len(columns), -1)
     weight = np.ones(len(values)) if weights is None else np.asarray(weights, dtype=float)
     kept = weight > 0
-    weight, values = weight[kept], values[kept]
-    full = full_columns(design, effects)[kept]
+    weight, values, full = weight[kept], values[kept], columns[kept]
     weighted = full * weight[:, None]
     sums = RowSums(
         products=weighted.T @ full,
@@ -128,8 +139,8 @@ def sum_rows(
         square=np.einsum("i,ij,ij->j", weight, values, values),
         rows=len(weight),
         log_weight=float(np.log(weight).sum()),
-        design=design.shape[1],
-        counts=tuple(effect.count for effect in effects),
+        design=columns.shape[1] - sum(counts),
+        counts=counts,
         cell_size=np.zeros(0),
         cell_number=np.zeros(0),
         cell_products=np.zeros((0, full.shape[1], full.shape[1])),

@@ -8,7 +8,7 @@ import numpy as np
 
 from phenology.models.laplace import Derivatives, LaplaceFit, fit_laplace
 from phenology.models.mixed_effects import Prior
-from phenology.models.mixed_effects_rows import Array, RandomEffect, full_columns
+from phenology.models.mixed_effects_rows import Array
 
 _START_SD = 0.4
 
@@ -23,9 +23,8 @@ class ShareDraws:
 
 def draw_share_posterior(
     outcomes: Array,
-    design: Array,
-    effects: tuple[RandomEffect, ...],
-    weights: Array,
+    columns: Array,
+    counts: tuple[int, ...],
     *,
     prior: Prior,
     rng: np.random.Generator,
@@ -44,10 +43,10 @@ def draw_share_posterior(
     ----------
     outcomes : ndarray, (D, n)
         0 or 1.
-    design : ndarray, (n, p)
-    effects : tuple of RandomEffect
-    weights : ndarray, (D, n)
-        1 for birds that count in an imputation, 0 for others.
+    columns : ndarray, (n, P)
+        The design, then one column a level of each random effect (`full_columns`).
+    counts : tuple of int
+        Levels of each random effect.
     prior : Prior
         Proper normal priors on all coefficients of the design; `sd_scale` on the logit scale.
     rng : Generator
@@ -77,24 +76,20 @@ def draw_share_posterior(
     >>> rng = np.random.default_rng(1)
     >>> yes = (rng.random((50, 200)) < 0.7).astype(float)
     >>> prior = Prior(np.zeros(1), np.array([5.0]), 1.0)
-    >>> drawn = draw_share_posterior(
-    ...     yes, np.ones((200, 1)), (), np.ones((50, 200)), prior=prior, rng=rng)
+    >>> drawn = draw_share_posterior(yes, np.ones((200, 1)), (), prior=prior, rng=rng)
     >>> bool(abs(drawn.coefficients.mean() - np.log(0.7 / 0.3)) < 0.1)
     True
     """
-    columns = full_columns(design, effects)
     start = np.zeros(columns.shape[1])
-    counts = tuple(effect.count for effect in effects)
-    mean_weight = weights.mean(axis=0)
-    mean_yes = (weights * outcomes).mean(axis=0)
     log_sds = np.full(len(counts), np.log(_START_SD))
     reference = fit_laplace(
-        _derivatives(columns, mean_yes, mean_weight, counts, prior), start, log_sds
+        _derivatives(columns, outcomes.mean(axis=0), counts, prior), start, log_sds
     )
-    _, drawn_log_sds = reference.draws(len(outcomes), rng)
-    coefficients = np.empty((len(outcomes), columns.shape[1]))
-    for number, (yes, weight) in enumerate(zip(outcomes, weights, strict=True)):
-        own = _derivatives(columns, yes * weight, weight, counts, prior)
+    coefficients, drawn_log_sds = reference.draws(len(outcomes), rng)
+    if (outcomes == outcomes[0]).all():
+        return ShareDraws(coefficients, np.exp(drawn_log_sds))
+    for number, yes in enumerate(outcomes):
+        own = _derivatives(columns, yes, counts, prior)
         coefficients[number] = _draw_given(own, reference, drawn_log_sds[number], rng)
     return ShareDraws(coefficients, np.exp(drawn_log_sds))
 
@@ -107,11 +102,7 @@ def _draw_given(
     return np.asarray(fixed.draws(1, rng)[0][0])
 
 
-def _derivatives(
-    columns: Array, yes: Array, trials: Array, counts: tuple[int, ...], prior: Prior
-) -> Derivatives:
-    kept = trials > 0
-    rows, yes, trials = columns[kept], yes[kept], trials[kept]
+def _derivatives(columns: Array, yes: Array, counts: tuple[int, ...], prior: Prior) -> Derivatives:
     design = columns.shape[1] - sum(counts)
     mean = np.zeros(columns.shape[1])
     mean[:design] = prior.coefficient_mean
@@ -120,16 +111,16 @@ def _derivatives(
         precision = np.concatenate(
             [prior.coefficient_sd**-2.0, np.repeat(np.exp(-2 * log_sds), counts)]
         )
-        logit = rows @ theta
+        logit = columns @ theta
         share = 1 / (1 + np.exp(-np.clip(logit, -500, 500)))
         away = theta - mean
         value = float(
-            (trials * np.logaddexp(0, logit) - yes * logit).sum()
+            (np.logaddexp(0, logit) - yes * logit).sum()
             + 0.5 * (precision * away**2 - np.log(precision)).sum()
             + (0.5 * (np.exp(log_sds) / prior.sd_scale) ** 2 - log_sds).sum()
         )
-        gradient = rows.T @ (trials * share - yes) + precision * away
-        weighted = rows * (trials * share * (1 - share))[:, None]
-        return value, gradient, weighted.T @ rows + np.diag(precision)
+        gradient = columns.T @ (share - yes) + precision * away
+        weighted = columns * (share * (1 - share))[:, None]
+        return value, gradient, weighted.T @ columns + np.diag(precision)
 
     return derivatives

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import replace
 from typing import Literal
 
 import numpy as np
@@ -11,53 +11,14 @@ import numpy.typing as npt
 import pandas as pd
 import xarray as xr
 
-from phenology.models.mixed_effects import Prior, draw_posterior
-from phenology.models.mixed_effects_rows import Array, RowSums, full_columns, sum_rows
-from phenology.models.mixed_share import draw_share_posterior
+from phenology.models.mixed_effects_rows import Array, full_columns
 from phenology.models.refusal import Refused
-from phenology.models.support_design import (
-    BETWEEN,
-    CONTRASTS,
-    WITHIN,
-    RoleDesign,
-    build_design,
-)
+from phenology.models.support_design import BETWEEN, CONTRASTS, WITHIN
+from phenology.models.support_fit import RoleFit, fit_roles, require_birds
 from phenology.quantities import HIGH_QUANTILE, LOW_QUANTILE, ROLES
 
-FEWEST_BIRDS = 30  # of a role, with the outcome measured
-FEWEST_OF_EITHER = 10  # birds with yes and birds with no
-LOGISTIC_SD = np.pi / np.sqrt(3)
 LEAST_EFFICIENCY = 0.02
 OUTSIDE = 0.1  # share of birds beyond what their site has seen, above which we extrapolate
-_REFERENCE = 20  # imputations from which the spread of an outcome is taken
-
-
-@dataclass(frozen=True)
-class RoleFit:
-    """The birds of one role as fitted.
-
-    Attributes
-    ----------
-    design : RoleDesign
-    rows : ndarray of int
-        Places of the role's birds in the input.
-    weight : ndarray, (draw, rows)
-        1 where a bird counts in a draw.
-    coefficients : ndarray, (draw, P)
-        Of the design's columns, then of the levels of its random effects.
-    sds : ndarray, (draw, K)
-    scale : float
-        Standard deviation of the outcome, the unit of the priors.
-    efficiency : float
-    """
-
-    design: RoleDesign
-    rows: npt.NDArray[np.intp]
-    weight: Array
-    coefficients: Array
-    sds: Array
-    scale: float
-    efficiency: float
 
 
 class SupportModel:
@@ -78,7 +39,7 @@ class SupportModel:
     roles : tuple of {"local", "passage"}
         For whom the outcome means something.
     draws : int
-        Posterior draws, where neither outcome nor role comes as draws; else theirs.
+        Posterior draws, where the outcome does not come as draws; else theirs.
     seed : int
 
     Attributes
@@ -96,18 +57,18 @@ class SupportModel:
 
     Notes
     -----
-    Draw d uses the d-th draw of role and outcome. Bloom and other drivers enter as their
-    posterior means, not as draws: true bloom scatters about its estimate independently of it,
-    so the slope on the mean is unbiased and the scatter goes to the random effects, whereas
-    regression on draws made without the outcome shrinks the slope.
+    Draw d uses the d-th draw of the outcome. Bloom and other drivers enter as their posterior
+    means, and roles as their chances (see `fit_roles`), not as draws: truth scatters about its
+    estimate independently of it, so that slopes on the mean are unbiased and the scatter goes to
+    the random effects, whereas regression on draws made without the outcome shrinks them.
 
     Priors: within-site effects N(0, 2 sd of the outcome) for one driver in every eight sampled
     seasons, in the order of `CONTRASTS`, N(0, 0.5 sd) for the rest, which are named; between
     sites N(0, 1 sd); standard deviations half-normal on the sd of the outcome.
 
     Not to be believed where a driver was set by something unmeasured that changes within a site
-    (feeders hung when birds looked thin); where roles are mostly guesses, which dilutes the
-    difference between them; for a season's driver with a handful of seasons.
+    (feeders hung when birds looked thin); where chances of roles are not calibrated; for a
+    season's driver with a handful of seasons.
 
     References
     ----------
@@ -154,7 +115,8 @@ class SupportModel:
         outcome : array-like, (n,) or (draw, n)
             NaN where a bird was not measured.
         local : array-like, (n,) or (draw, n)
-            Whether each bird is local; or the probability of it, (n,), from which roles are drawn.
+            Probability of each bird to be local, or draws of whether it is, made without the
+            outcome.
 
         Raises
         ------
@@ -164,20 +126,17 @@ class SupportModel:
             For arrays that do not fit each other.
         """
         rng = np.random.default_rng(self.seed)
-        values, is_local = _aligned(outcome, local, len(birds), self.draws, rng)
+        values, p_local = _aligned(outcome, local, len(birds), self.draws)
         measured = np.isfinite(values).all(axis=0)
-        self.roles_: dict[str, RoleFit] = {}
+        chances = {
+            role: np.where(measured, p_local if role == "local" else 1.0 - p_local, 0.0)
+            for role in ROLES
+        }
         self.refused_: dict[str, str] = {}
-        for role in self.roles:
-            member = is_local if role == "local" else 1.0 - is_local
-            rows = np.flatnonzero(measured & (member.max(axis=0) > 0))
-            weight = member[:, rows]
-            try:
-                self.roles_[role] = self._fit_role(
-                    birds.iloc[rows], values[:, rows], weight, rows, rng
-                )
-            except Refused as reason:
-                self.refused_[role] = str(reason)
+        self.roles_: dict[str, RoleFit] = {}
+        for together in self._together(values, chances):
+            self.roles_ |= self._fit_together(birds, values, together, rng)
+        self.roles_ = {role: self.roles_[role] for role in self.roles if role in self.roles_}
         if not self.roles_:
             raise Refused("; ".join(f"{role}: {told}" for role, told in self.refused_.items()))
         self.effects_ = self._effects()
@@ -217,32 +176,41 @@ class SupportModel:
         parts = [self._scenario_of(role, changes, among) for role in asked]
         return xr.concat(parts, pd.Index(list(asked), name="role"))
 
-    def _fit_role(
+    def _together(self, values: Array, chances: dict[str, Array]) -> list[dict[str, Array]]:
+        """Which roles are fitted at once: both where some birds may be of either."""
+        thin = {}
+        for role, chance in chances.items():
+            try:
+                require_birds(values[:, chance > 0], chance[chance > 0], self.kind)
+            except Refused as reason:
+                thin[role] = str(reason)
+        self.refused_ = {role: told for role, told in thin.items() if role in self.roles}
+        kept = {role: chance for role, chance in chances.items() if role not in thin}
+        unsure = any(((chance > 0) & (chance < 1)).any() for chance in kept.values())
+        if unsure and len(kept) == len(chances):
+            return [kept]
+        # with too few birds of the other role to fit, the likelier role is taken
+        return [
+            {role: np.asarray(chance >= 0.5, dtype=float)}
+            for role, chance in kept.items()
+            if role in self.roles
+        ]
+
+    def _fit_together(
         self,
         birds: pd.DataFrame,
-        outcome: Array,
-        weight: Array,
-        rows: npt.NDArray[np.intp],
+        values: Array,
+        chances: dict[str, Array],
         rng: np.random.Generator,
-    ) -> RoleFit:
-        mean_weight = weight.mean(axis=0)
-        _require_birds(outcome, weight, self.kind)
-        design = build_design(birds, mean_weight)
-        scale = _scale(outcome, weight) if self.kind == "mean" else float(LOGISTIC_SD)
-        prior_sd = design.prior_sd * scale
-        if self.kind == "share":
-            prior_sd = np.where(np.isinf(prior_sd), 3 * scale, prior_sd)
-        prior = Prior(np.zeros(len(prior_sd)), prior_sd, scale if self.kind == "mean" else 1.0)
-        efficiency = 1.0
-        if self.kind == "share":
-            drawn = draw_share_posterior(
-                outcome, design.columns, design.effects, weight, prior=prior, rng=rng
-            )
-            coefficients, sds = drawn.coefficients, drawn.sds
-        else:
-            found = draw_posterior(_sums(design, outcome, weight), prior, rng, len(outcome))
-            coefficients, sds, efficiency = found.coefficients, found.sds, found.efficiency
-        return RoleFit(design, rows, weight, coefficients, sds, scale, efficiency)
+    ) -> dict[str, RoleFit]:
+        rows = np.flatnonzero(sum(chances.values()) > 0)
+        own = {role: chance[rows] for role, chance in chances.items()}
+        try:
+            fits = fit_roles(birds.iloc[rows], values[:, rows], own, self.kind, rng)
+        except Refused as reason:
+            self.refused_ |= {role: str(reason) for role in chances if role in self.roles}
+            return {}
+        return {role: replace(fit, rows=rows[fit.rows]) for role, fit in fits.items()}
 
     def _effects(self) -> xr.Dataset:
         drivers = [
@@ -277,12 +245,11 @@ class SupportModel:
         before = logit
         if contrast.switches:
             before = logit - fit.coefficients[:, [column]] * fit.design.values[driver]
-        return _mean_over(_share(before + step[:, None]) - _share(before), fit.weight)
+        return _mean_over(_share(before + step[:, None]) - _share(before), fit.chance)
 
     def _summary(self) -> pd.DataFrame:
         records = []
         for role, fit in self.roles_.items():
-            birds = round(float(fit.weight.mean(axis=0).sum()))
             told = dict.fromkeys(
                 (driver, definition)
                 for driver in self.effects_["driver"].values.tolist()
@@ -294,7 +261,7 @@ class SupportModel:
                 record = key | {
                     "unit": CONTRASTS[driver].unit,
                     "estimate": np.nan, "low": np.nan, "high": np.nan, "share_prior": np.nan,
-                    "birds": birds,
+                    "birds": fit.birds,
                     "refused": fit.design.refused.get((driver, definition), ""),
                     "note": fit.design.notes.get((driver, definition), ""),
                 }  # fmt: skip
@@ -328,7 +295,7 @@ class SupportModel:
             if among is None
             else np.asarray(among, dtype=bool)[fit.rows]
         )
-        weight = fit.weight[:, chosen]
+        chance = fit.chance[chosen]
         actual = full_columns(fit.design.columns, fit.design.effects)[chosen]
         changed = actual.copy()
         changed[:, : fit.design.columns.shape[1]] = fit.design.changed(new)[chosen]
@@ -336,7 +303,7 @@ class SupportModel:
         for rows in (actual, changed):
             predicted = fit.coefficients @ rows.T
             means.append(
-                _mean_over(_share(predicted) if self.kind == "share" else predicted, weight)
+                _mean_over(_share(predicted) if self.kind == "share" else predicted, chance)
             )
         reason = _extrapolation(fit, new, chosen)
         return xr.Dataset(
@@ -346,62 +313,24 @@ class SupportModel:
                 "difference": ("draw", means[1] - means[0]),
                 "extrapolated": bool(reason),
                 "reason": reason,
-                "birds": round(float(weight.mean(axis=0).sum())),
+                "birds": round(float(chance.sum())),
             }
         )
 
 
 def _aligned(
-    outcome: npt.ArrayLike, local: npt.ArrayLike, birds: int, draws: int, rng: np.random.Generator
+    outcome: npt.ArrayLike, local: npt.ArrayLike, birds: int, draws: int
 ) -> tuple[Array, Array]:
-    """Outcome and role, both (draw, bird); roles given as chances are drawn."""
+    """Outcome, (draw, bird), and chance of being local, (bird,)."""
     values, is_local = (np.asarray(array, dtype=float) for array in (outcome, local))
-    given = {array.shape[0] for array in (values, is_local) if array.ndim == 2}
-    if len(given) > 1 or any(array.shape[-1] != birds for array in (values, is_local)):
+    if any(array.shape[-1] != birds for array in (values, is_local)):
         raise ValueError(
             f"{birds} birds, but outcome {values.shape} and local {is_local.shape}: their last "
-            "dimension must be the birds, and draws must be equal in number"
+            "dimension must be the birds"
         )
-    number = given.pop() if given else draws
-    if is_local.ndim == 1:
-        is_local = np.broadcast_to(is_local, (number, birds))
-        if ((is_local > 0) & (is_local < 1)).any():
-            is_local = rng.random((number, birds)) < is_local
-    return np.broadcast_to(values, (number, birds)), np.asarray(is_local, dtype=float)
-
-
-def _sums(design: RoleDesign, outcome: Array, weight: Array) -> RowSums | list[RowSums]:
-    """Sums of the rows: once where roles are certain, else for every draw."""
-    if (weight == weight[0]).all():
-        distinct = outcome[:1] if (outcome == outcome[0]).all() else outcome
-        return sum_rows(distinct.T, design.columns, design.effects, weight[0], design.cells)
-    return [
-        sum_rows(one, design.columns, design.effects, counts, design.cells)
-        for one, counts in zip(outcome, weight, strict=True)
-    ]
-
-
-def _require_birds(outcome: Array, weight: Array, kind: str) -> None:
-    birds = float(weight.mean(axis=0).sum())
-    if weight.sum(axis=1).min(initial=np.inf) < FEWEST_BIRDS or birds < FEWEST_BIRDS:
-        raise Refused(f"{birds:.0f} birds, {FEWEST_BIRDS} needed")
-    if kind == "share":
-        yes = float((weight * outcome).mean(axis=0).sum())
-        if min(yes, birds - yes) < FEWEST_OF_EITHER:
-            raise Refused(
-                f"{yes:.0f} birds with yes and {birds - yes:.0f} with no, "
-                f"{FEWEST_OF_EITHER} of either needed"
-            )
-
-
-def _scale(outcome: Array, weight: Array) -> float:
-    spreads = [
-        float(one[counts > 0].std())
-        for one, counts in zip(outcome[:_REFERENCE], weight[:_REFERENCE], strict=True)
-    ]
-    if not np.mean(spreads) > 0:
-        raise Refused("the outcome is the same for every bird: nothing can be learned")
-    return float(np.mean(spreads))
+    number = len(values) if values.ndim == 2 else draws
+    p_local = is_local.mean(axis=0) if is_local.ndim == 2 else is_local
+    return np.broadcast_to(values, (number, birds)), p_local
 
 
 def _share_prior(fit: RoleFit, driver: str, definition: str) -> float:
@@ -414,8 +343,9 @@ def _share(logit: Array) -> Array:
     return np.asarray(1 / (1 + np.exp(-np.clip(logit, -500, 500))))
 
 
-def _mean_over(values: Array, weight: Array) -> Array:
-    return np.asarray((values * weight).sum(axis=1) / np.maximum(weight.sum(axis=1), 1e-12))
+def _mean_over(values: Array, chance: Array) -> Array:
+    """Mean over the birds of a role, (draw,), each by its chance of being of it."""
+    return np.asarray(values @ chance / max(float(chance.sum()), 1e-12))
 
 
 def _of_rows(value: npt.ArrayLike, rows: npt.NDArray[np.intp]) -> Array:
@@ -425,7 +355,6 @@ def _of_rows(value: npt.ArrayLike, rows: npt.NDArray[np.intp]) -> Array:
 
 def _extrapolation(fit: RoleFit, new: Mapping[str, Array], chosen: npt.NDArray[np.bool_]) -> str:
     """Why a scenario lies outside the data; empty if it does not."""
-    counts = fit.weight.mean(axis=0)
     reasons = []
     for name, value in new.items():
         moved = chosen & (np.abs(value - fit.design.values[name]) > 1e-9)
@@ -440,7 +369,7 @@ def _extrapolation(fit: RoleFit, new: Mapping[str, Array], chosen: npt.NDArray[n
         beyond = (value < seen.transform("min").to_numpy() - slack) | (
             value > seen.transform("max").to_numpy() + slack
         )
-        share = float(np.average(beyond[chosen], weights=counts[chosen]))
+        share = float(np.average(beyond[chosen], weights=fit.chance[chosen]))
         if share > OUTSIDE:
             reasons.append(f"{name}: never seen so at the site, for {share:.0%} of the birds")
     return "; ".join(reasons)

@@ -72,8 +72,6 @@ class RoleDesign:
     site, season : ndarray of int, (n,)
         Place of each bird in `site_names` and `season_names`.
     site_names, season_names : tuple
-    cells : ndarray of int, (n,)
-        Site and day of each bird.
     values : dict of ndarray, (n,)
         Drivers as used; unknown ones at their site's mean.
     site_mean : dict of ndarray, (sites,)
@@ -93,7 +91,6 @@ class RoleDesign:
     season: Integers
     site_names: tuple[Any, ...]
     season_names: tuple[Any, ...]
-    cells: Integers
     values: dict[str, Array]
     site_mean: dict[str, Array]
     within: dict[str, int]
@@ -126,7 +123,7 @@ def build_design(birds: pd.DataFrame, weight: Array) -> RoleDesign:
     birds : DataFrame
         site, season, day; where known group, baited and the drivers of `CONTRASTS`, numbers.
     weight : ndarray, (n,)
-        Share of the imputations in which each bird counts.
+        Chance of each bird to be of the role.
 
     Returns
     -------
@@ -184,7 +181,6 @@ def build_design(birds: pd.DataFrame, weight: Array) -> RoleDesign:
         season=season,
         site_names=tuple(site_names),
         season_names=tuple(season_names),
-        cells=_cells(site, season, birds["day"].to_numpy(dtype=float)),
         values=values,
         site_mean=site_mean,
         within=within,
@@ -230,9 +226,10 @@ def _random_effects(
     return tuple(effect for effect in effects if effect.count > 1)
 
 
-def _cells(site: Integers, season: Integers, day: Array) -> Integers:
-    cells: Integers = np.unique(np.stack([site, season, day]), axis=1, return_inverse=True)[1]
-    return cells.ravel()
+def site_days(birds: pd.DataFrame) -> Integers:
+    """Number of the site and day of each bird, so that birds of one day are not independent."""
+    cells = birds.groupby(["site", "season", "day"], sort=False).ngroup()
+    return np.asarray(cells, dtype=np.intp)
 
 
 def _judge(design: RoleDesign, weight: Array, site: Integers) -> None:

@@ -7,7 +7,8 @@ import pandas as pd
 import xarray as xr
 
 from phenology.models.mixed_effects_rows import Array
-from phenology.models.support import RoleFit, SupportModel
+from phenology.models.support import SupportModel
+from phenology.models.support_fit import RoleFit
 
 
 def site_levels(model: SupportModel, role: str) -> xr.Dataset:
@@ -29,8 +30,8 @@ def site_levels(model: SupportModel, role: str) -> xr.Dataset:
     -------
     Dataset
         `level` (draw, site) and `season_difference` (draw, site, season), in the outcome's unit,
-        shares as shares; `birds` (site) and `season_birds` (site, season), expected over the
-        draws of roles. `season_difference` is missing where no bird was caught.
+        shares as shares; `birds` (site) and `season_birds` (site, season), expected over
+        roles. `season_difference` is missing where no bird was caught.
 
     Notes
     -----
@@ -50,7 +51,7 @@ def site_levels(model: SupportModel, role: str) -> xr.Dataset:
     design = fit.design
     parts = _effects(fit)
     draws, sites = len(fit.coefficients), len(design.site_names)
-    weight = fit.weight.mean(axis=0)
+    weight = fit.chance
     level = fit.coefficients[:, :1] + parts.get("site", np.zeros((draws, sites)))
     for name, column in design.between.items():
         centre = np.average(design.site_mean[name][design.site], weights=weight)

@@ -11,10 +11,11 @@ import numpy.typing as npt
 import pandas as pd
 
 from phenology.models.mixed_effects import generalised_least_squares
-from phenology.models.mixed_effects_rows import Array, sum_rows
+from phenology.models.mixed_effects_rows import Array, Integers, sum_rows
 from phenology.models.refusal import Refused
-from phenology.models.support import LOGISTIC_SD, SupportModel
-from phenology.models.support_design import CONTRASTS, WITHIN, RoleDesign, build_design
+from phenology.models.support import SupportModel
+from phenology.models.support_design import CONTRASTS, WITHIN, RoleDesign, build_design, site_days
+from phenology.models.support_fit import LOGISTIC_SD
 from phenology.quantities import ROLES
 
 FeederPlacing = Literal["by_chance", "by_need", "by_quality", "never_varying"]
@@ -204,7 +205,7 @@ def _truth_of_means(
     for role in ROLES:
         member = local == (role == "local")
         design = build_design(birds[member], np.ones(member.sum()))
-        widths = _oracle_widths(design)
+        widths = _oracle_widths(design, site_days(birds[member]))
         for driver in _DRIVERS:
             effect = effects[role].get(driver, 0.0)
             if driver == "bloom":  # quoted at the mean of feeders
@@ -215,13 +216,13 @@ def _truth_of_means(
     return pd.DataFrame(records)
 
 
-def _oracle_widths(design: RoleDesign) -> dict[str, float]:
+def _oracle_widths(design: RoleDesign, cells: Integers) -> dict[str, float]:
     """Widths by generalised least squares, standard deviations known, no prior."""
     moving = np.ptp(design.columns, axis=0) > 1e-9
     moving[0] = True
     moving[list(design.between.values())] = False
     sums = sum_rows(
-        np.zeros(len(design.columns)), design.columns[:, moving], design.effects, None, design.cells
+        np.zeros(len(design.columns)), design.columns[:, moving], design.effects, None, cells
     )
     sds = np.array([SDS["bird"], *(SDS[effect.name] for effect in design.effects), SDS["cell"]])
     errors = np.full(len(moving), np.nan)

@@ -19,7 +19,8 @@ if TYPE_CHECKING:
 
     from phenology.assess.support import SupportAnswers
     from phenology.estimates import Estimates
-    from phenology.models.support import RoleFit, SupportModel
+    from phenology.models.support import SupportModel
+    from phenology.models.support_fit import RoleFit
 
 Array = npt.NDArray[np.float64]
 
@@ -195,7 +196,7 @@ class _OfRole:
     @property
     def birds(self) -> int:
         chosen = self.among[self.fit.rows]
-        return round(float(self.fit.weight[:, chosen].sum(axis=1).mean()))
+        return round(float(self.fit.chance[chosen].sum()))
 
     def run(self, changes: Mapping[str, Array]) -> xr.Dataset:
         return self.model.scenario(changes, self.among, (self.role,)).sel(role=self.role)

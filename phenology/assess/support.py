@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from phenology.assess.support_rows import MOST_DRAWS, OUTCOMES, Birds, Outcome, gather_birds
+from phenology.assess.support_rows import OUTCOMES, Birds, Outcome, gather_birds
 from phenology.models.refusal import Refused
 
 if TYPE_CHECKING:
@@ -143,12 +143,9 @@ def _fit(
     if not outcome.ages_apart:
         table = table.assign(group=table["species"])
     local = np.asarray(table["p_local"] if role_draws is None else role_draws, dtype=float)
-    draws = min(len(array) if array.ndim == 2 else MOST_DRAWS for array in (values, local))
-    values, local = (array[:draws] if array.ndim == 2 else array for array in (values, local))
-    counts = np.isfinite(np.atleast_2d(values)).all(axis=0)
-    counts &= np.isfinite(np.atleast_2d(local)).all(axis=0)
-    model = SupportModel(outcome.kind, outcome.roles, draws=draws, seed=seed)
-    return model.fit(table, np.where(counts, values, np.nan), np.where(counts, local, 0.0))
+    known = np.isfinite(np.atleast_2d(local)).all(axis=0)
+    values, local = np.where(known, values, np.nan), np.where(known, local, 0.0)
+    return SupportModel(outcome.kind, outcome.roles, seed=seed).fit(table, values, local)
 
 
 def _refuse(answers: Estimates, outcome: Outcome, roles: tuple[str, ...], reason: str) -> None:

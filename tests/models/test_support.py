@@ -153,24 +153,51 @@ def test_a_later_monsoon_than_ever_seen_is_extrapolated(fitted) -> None:
     assert "never seen so" in str(later["reason"].values[0])
 
 
-def test_draws_of_roles_and_outcomes_are_used_one_by_one() -> None:
-    simulated = simulate_support(
-        np.random.default_rng(9), sites=4, seasons=8, roles_known=0.6, effects=FEEDERS_HELP
-    )
-    rng = np.random.default_rng(1)
-    local = rng.random((80, len(simulated.birds))) < simulated.p_local
+def test_draws_of_outcomes_are_used_one_by_one() -> None:
+    simulated = simulate_support(np.random.default_rng(9), sites=4, seasons=8)
     shift = np.linspace(-3, 3, 80)
     outcome = simulated.outcome + shift[:, None]
-    model = SupportModel().fit(simulated.birds, outcome, local)
+    model = SupportModel().fit(simulated.birds, outcome, simulated.local)
     actual = model.scenario({"bloom": 0.0})["actual"].sel(role="local")
     assert np.corrcoef(actual, shift)[0, 1] > 0.99
-    sure = SupportModel(draws=80).fit(simulated.birds, simulated.outcome, simulated.local)
-    spread = [
-        float(one.effects_["effect"].sel(driver="feeders", definition="within-site").std("draw")
-              .mean())
-        for one in (model, sure)
-    ]  # fmt: skip
-    assert spread[0] > spread[1]  # not knowing who is who costs certainty
+
+
+def test_birds_of_uncertain_role_widen_an_effect_and_do_not_shrink_it() -> None:
+    """Effects of the roles are opposite: mixing roles up would pull both to nothing."""
+    effects = {"local": {"bloom": -0.6}, "passage": {"bloom": 0.6}}
+    told: dict[str, list[pd.Series]] = {"sure": [], "chances": [], "split": []}
+    for seed in range(4):
+        simulated = simulate_support(
+            np.random.default_rng(seed), sites=5, seasons=9, effects=effects, roles_known=0.2
+        )
+        for how, local in (
+            ("sure", simulated.local),
+            ("chances", simulated.p_local),
+            ("split", simulated.p_local > 0.5),
+        ):
+            model = SupportModel(draws=100).fit(simulated.birds, simulated.outcome, local)
+            told[how].append(_summary(model).loc[("local", "bloom", "within-site")])
+    middle = {how: np.mean([row["estimate"] for row in rows]) for how, rows in told.items()}
+    width = {how: np.mean([row["high"] - row["low"] for row in rows]) for how, rows in told.items()}
+    assert middle["chances"] == pytest.approx(-0.6, abs=0.08)
+    assert middle["split"] > -0.5
+    assert width["chances"] > 1.1 * width["sure"]
+
+
+def test_draws_of_roles_count_by_their_mean_and_a_thin_role_takes_the_likelier() -> None:
+    simulated = simulate_support(np.random.default_rng(9), sites=4, seasons=8, roles_known=0.6)
+    rng = np.random.default_rng(1)
+    local = rng.random((300, len(simulated.birds))) < simulated.p_local
+    birds = [
+        SupportModel(draws=40).fit(simulated.birds, simulated.outcome, one).roles_["local"].birds
+        for one in (local, simulated.p_local)
+    ]
+    assert birds[0] == pytest.approx(birds[1], abs=5)
+    mostly = np.where(np.arange(len(simulated.birds)) < 20, 0.4, 1.0)
+    model = SupportModel(draws=40).fit(simulated.birds, simulated.outcome, mostly)
+    assert list(model.roles_) == ["local"]
+    assert model.roles_["local"].birds == len(simulated.birds) - 20
+    assert "30 needed" in model.refused_["passage"]
 
 
 def test_bloom_known_in_part_keeps_its_slope() -> None:
