@@ -11,6 +11,7 @@ import numpy.typing as npt
 import pandas as pd
 import xarray as xr
 
+from phenology.models.inference import double_precision
 from phenology.models.learning import SiteYears, learning_shares
 from phenology.models.refusal import Refused
 from phenology.models.season_answers import (
@@ -23,13 +24,23 @@ from phenology.models.season_answers import (
 from phenology.models.season_arrow import column_weights
 from phenology.models.season_counts import SeasonCounts
 from phenology.models.season_density import Coefficients, cell_predictors, prior_sds
-from phenology.models.season_design import BOTH, Design, Sizes, design_arrays, touched
+from phenology.models.season_design import (
+    BOTH,
+    Design,
+    Sizes,
+    design_arrays,
+    first_guess,
+    touched,
+)
 from phenology.models.season_laplace import LaplaceFit, draw_laplace, fit_laplace
+from phenology.models.season_sampled import draw_sampled
 from phenology.quantities import ROLES
 
 Array = npt.NDArray[Any]
 DATES = ("arrival_day", "peak_day", "departure_day")
 DAY_STEP = 1.0  # of the grid on which curves are summed [days]
+WELL_SAMPLED_DAYS = 8  # in a site-year
+FEWEST_SEASONS = 3  # well-sampled site-years from which the Laplace approximation is trusted
 FEWEST_POINTS = 4.0  # hyperparameter points that must carry the weight of the draws
 
 
@@ -52,6 +63,11 @@ class SeasonModel:
     seed : int
     nectar_prior : tuple of float, optional
         Mean and standard deviation of the slope of log catches at baited traps on log nectar.
+    method : {"auto", "laplace", "sampled"}
+        Nested Laplace approximation, or NUTS; "auto" takes the first where at least three
+        site-years were sampled on eight days or more and its own checks pass.
+    warmup : int
+        Of each chain, where sampled.
 
     Attributes
     ----------
@@ -69,6 +85,8 @@ class SeasonModel:
         (site, season), days sampled.
     diagnostics_ : DataFrame
         statistic, value, threshold, passed, meaning.
+    method_ : {"laplace", "sampled"}
+        How the draws were made.
 
     Notes
     -----
@@ -86,7 +104,7 @@ class SeasonModel:
     ...     site=np.zeros(36, int), season=np.zeros(36, int), day=days,
     ...     groups=("Selasphorus rufus",), sites=("fork",), seasons=("2031",),
     ...     roles=("passage",), first_day=180.0, last_day=270.0)
-    >>> model = SeasonModel(draws=100, points=8).fit(counts)
+    >>> model = SeasonModel(draws=200).fit(counts)
     >>> bool(abs(model.draws_["peak_day"].sel(role="passage").median() - 225) < 4)
     True
     """
@@ -97,10 +115,14 @@ class SeasonModel:
         points: int = 24,
         seed: int = 1,
         nectar_prior: tuple[float, float] | None = None,
+        method: str = "auto",
+        warmup: int = 200,
     ) -> None:
         self.draws = draws
         self.points = points
         self.seed = seed
+        self.method = method
+        self.warmup = warmup
         self.nectar_prior = nectar_prior
 
     def fit(self, counts: SeasonCounts) -> SeasonModel:
@@ -111,22 +133,41 @@ class SeasonModel:
         Refused
             If the fit fails its checks.
         """
-        with jax.enable_x64(True):
+        with double_precision():
             sizes, laid = design_arrays(counts, nectar_prior=self.nectar_prior)
             design = jax.tree.map(jnp.asarray, laid)
             own = jnp.zeros((sizes.sites, sizes.seasons, sizes.local))
-            start = Coefficients(jnp.asarray(design.prior_mean), own)
+            start = Coefficients(jnp.asarray(first_guess(counts, sizes, laid.prior_mean)), own)
             fit = fit_laplace(start, design, sizes)
+            drawn = self._draw(fit, design, sizes, _sampled_days(counts))
+            failed = self.diagnostics_[~self.diagnostics_["passed"]]
+            if len(failed):
+                raise Refused(
+                    "the season model failed its checks; it could not be shown that "
+                    f"{failed['meaning'].iloc[0]}"
+                )
+            self._answer(counts, drawn, design, sizes)
+            self._share(counts, fit, design, sizes)
+        return self
+
+    def _draw(
+        self, fit: LaplaceFit, design: Design, sizes: Sizes, sampled: Array
+    ) -> Coefficients:
+        """Draw by the method asked for; "auto" samples where the quick way cannot be trusted."""
+        well_sampled = int((sampled >= WELL_SAMPLED_DAYS).sum())
+        if self.method == "laplace" or (self.method == "auto" and well_sampled >= FEWEST_SEASONS):
             _, drawn, share = draw_laplace(
                 fit, design, sizes, draws=self.draws, points=self.points, seed=self.seed
             )
             self.diagnostics_ = _diagnose(fit, share, self.points)
-            failed = self.diagnostics_[~self.diagnostics_["passed"]]
-            if len(failed):
-                raise Refused(f"the season model failed its checks: {failed['meaning'].iloc[0]}")
-            self._answer(counts, drawn, design, sizes)
-            self._share(counts, fit, design, sizes)
-        return self
+            self.method_ = "laplace"
+            if self.method == "laplace" or self.diagnostics_["passed"].all():
+                return drawn
+        _, drawn, self.diagnostics_ = draw_sampled(
+            fit, design, sizes, draws=self.draws, warmup=self.warmup, seed=self.seed
+        )
+        self.method_ = "sampled"
+        return drawn
 
     def _answer(
         self, counts: SeasonCounts, drawn: Coefficients, design: Design, sizes: Sizes

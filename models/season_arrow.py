@@ -8,7 +8,7 @@ coefficients. With B a site-year's own block and C its border,
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import jax
 import jax.numpy as jnp
@@ -18,7 +18,7 @@ from jax.scipy.linalg import solve_triangular
 from phenology.models.season_density import Coefficients, cell_information, prior_sds
 from phenology.models.season_design import Design, Sizes, driver_columns, touched
 
-Array = jax.Array
+Array = Any  # JAX's inside our own calls, numpy's at their rim
 
 
 class Factor(NamedTuple):
@@ -37,6 +37,18 @@ class Factor(NamedTuple):
     information: Array
 
 
+def empty_factor(sizes: Sizes) -> Factor:
+    """Zeros in the shapes of a factor."""
+    grid, b = (sizes.sites, sizes.seasons), sizes.local
+    reach = touched(sizes)[0].shape[-1]
+    return Factor(
+        jnp.zeros((*grid, b, b)),
+        jnp.zeros((*grid, b, reach)),
+        jnp.zeros((sizes.shared, sizes.shared)),
+        jnp.zeros((*grid, reach, reach)),
+    )
+
+
 def column_weights(design: Design, sizes: Sizes) -> Array:
     """1 for a touched coefficient, the driver's value where a driver scales it."""
     plain = touched(sizes)[0].shape[-1] - driver_columns(sizes)
@@ -48,40 +60,62 @@ def column_weights(design: Design, sizes: Sizes) -> Array:
 def assemble(
     coefficients: Coefficients, hyper: Array, design: Design, sizes: Sizes
 ) -> tuple[Coefficients, Factor]:
-    """Gradient of the log density and the factored information, prior included."""
+    """Gradient of the log density and the factored information, prior included.
+
+    The information is the negative Hessian where that is positive definite, as at a mode;
+    elsewhere its Gauss–Newton part.
+    """
+    score, information, bend = cell_information(coefficients, hyper, design, sizes)
+    sd = prior_sds(hyper, design)
+    blank = jax.tree.map(lambda x: jnp.full(x.shape, jnp.nan), empty_factor(sizes))
+
+    def indefinite(state: tuple[Array, Factor]) -> Array:
+        finite = jnp.isfinite(state[1].shared).all() & jnp.isfinite(state[1].own).all()
+        return ~finite & (state[0] < 2)
+
+    def next_factor(state: tuple[Array, Factor]) -> tuple[Array, Factor]:
+        tried = information + jnp.where(state[0] == 0, bend, 0.0)
+        return state[0] + 1, _factor(tried, sd, design, sizes)
+
+    _, factor = jax.lax.while_loop(indefinite, next_factor, (jnp.array(0), blank))
     index, acts = touched(sizes)
-    score, information = cell_information(coefficients, hyper, design, sizes)
-    weights = column_weights(design, sizes)
-    weights = jnp.concatenate([jnp.ones((*weights.shape[:2], sizes.local)), weights], -1)
-    on = acts >= 0
-    block = jnp.zeros((sizes.sites, sizes.seasons, acts.shape[1], acts.shape[1]))
     gradient = jnp.zeros((sizes.sites, sizes.seasons, acts.shape[1]))
     for group in range(sizes.groups):
-        (columns,) = np.nonzero(on[group])
+        (columns,) = np.nonzero(acts[group] >= 0)
+        gradient = gradient.at[..., columns].add(score[group][..., acts[group, columns]])
+    gradient = gradient * _weights(design, sizes)
+    shared = -(coefficients.shared - design.prior_mean) / sd.shared**2
+    own = -coefficients.local / sd.local**2
+    b = sizes.local
+    total = Coefficients(shared.at[index].add(gradient[..., b:]), own + gradient[..., :b])
+    return total, factor
+
+
+def _weights(design: Design, sizes: Sizes) -> Array:
+    weights = column_weights(design, sizes)
+    return jnp.concatenate([jnp.ones((*weights.shape[:2], sizes.local)), weights], -1)
+
+
+def _factor(information: Array, sd: Coefficients, design: Design, sizes: Sizes) -> Factor:
+    index, acts = touched(sizes)
+    block = jnp.zeros((sizes.sites, sizes.seasons, acts.shape[1], acts.shape[1]))
+    for group in range(sizes.groups):
+        (columns,) = np.nonzero(acts[group] >= 0)
         k = acts[group, columns]
         block = block.at[..., columns[:, None], columns].add(
             information[group][..., k[:, None], k]
         )
-        gradient = gradient.at[..., columns].add(score[group][..., k])
+    weights = _weights(design, sizes)
     block = block * weights[..., :, None] * weights[..., None, :]
-    gradient = gradient * weights
-    sd = prior_sds(hyper, design)
     b = sizes.local
     own = jnp.linalg.cholesky(block[..., :b, :b] + jnp.diag(sd.local**-2))
     border = solve_triangular(own, block[..., :b, b:], lower=True)
     added = block[..., b:, b:] - jnp.einsum("sybt,sybu->sytu", border, border)
     shared = jnp.diag(sd.shared**-2).at[index[..., :, None], index[..., None, :]].add(added)
-    pull = Coefficients(
-        -(coefficients.shared - design.prior_mean) / sd.shared**2,
-        -coefficients.local / sd.local**2,
-    )
-    total = Coefficients(
-        pull.shared.at[index].add(gradient[..., b:]), pull.local + gradient[..., :b]
-    )
-    return total, Factor(own, border, jnp.linalg.cholesky(shared), added)
+    return Factor(own, border, jnp.linalg.cholesky(shared), added)
 
 
-def _spread(factor: Factor, index: np.ndarray, shared: Array, own: Array) -> Array:  # type: ignore[type-arg]
+def _spread(factor: Factor, index: Array, shared: Array, own: Array) -> Array:
     """own⁻ᵀ (own part − border · shared part)."""
     rest = own - jnp.einsum("sybt,syt->syb", factor.border, shared[index])
     return solve_triangular(factor.own, rest[..., None], lower=True, trans=1)[..., 0]

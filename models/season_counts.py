@@ -12,8 +12,9 @@ from phenology.models.refusal import Refused
 from phenology.quantities import SPECIES_ROLES
 
 BAITED_TRAP, UNBAITED_NET, INDEPENDENT_COUNT = 0, 1, 2
-_ROW_ARRAYS = ("count", "group", "site", "season", "day", "log_effort", "censored", "log_nectar")
-_ROW_ARRAYS_ALL = (*_ROW_ARRAYS, "method")
+_ROW_ARRAYS = (
+    "count", "group", "site", "season", "day", "log_effort", "censored", "log_nectar", "method",
+)  # fmt: skip
 
 
 @dataclass(frozen=True, eq=False)
@@ -76,15 +77,15 @@ class SeasonCounts:
     roles: tuple[str, ...]
     first_day: float
     last_day: float
-    log_effort: npt.NDArray[Any] | None = None
-    censored: npt.NDArray[Any] | None = None
-    log_nectar: npt.NDArray[Any] | None = None
-    method: npt.NDArray[Any] | None = None
-    site_roles: npt.NDArray[Any] | None = None
+    log_effort: npt.NDArray[Any] = None  # type: ignore[assignment]  # an array once checked
+    censored: npt.NDArray[Any] = None  # type: ignore[assignment]
+    log_nectar: npt.NDArray[Any] = None  # type: ignore[assignment]
+    method: npt.NDArray[Any] = None  # type: ignore[assignment]
+    site_roles: npt.NDArray[Any] = None  # type: ignore[assignment]
 
     def __post_init__(self) -> None:
         rows = len(self.count)
-        for name in _ROW_ARRAYS_ALL:
+        for name in _ROW_ARRAYS:
             given = getattr(self, name)
             kind: Any = float if name in ("day", "log_effort", "log_nectar") else int
             values = np.zeros(rows, kind) if given is None else np.asarray(given)

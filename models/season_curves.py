@@ -27,7 +27,7 @@ from phenology.models.season_design import (
     SKEW,
 )
 
-Array = jax.Array
+Array = Any  # JAX's or numpy's
 _ABSENT = -1e30  # log of no birds, with a gradient of zero
 
 

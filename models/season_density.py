@@ -3,18 +3,18 @@
     count ~ negative binomial(mean μ, dispersion k),   variance μ + μ²/k
     log μ = a·log effort + catchability + log(local plateau + passage pulse)
 
-A day closed because full contributes P(at least `count`). Curvature is Gauss–Newton: observed
-information in log μ, carried to the coefficients by the first derivatives of log μ. It is never
-indefinite, and at the mode it equals the Hessian up to terms whose score is nearly zero.
+A day closed because full contributes P(at least `count`).
 """
 
 from __future__ import annotations
 
 import math
-from typing import NamedTuple
+from collections.abc import Callable
+from typing import Any, NamedTuple
 
 import jax
 import jax.numpy as jnp
+import numpy as np
 from jax.scipy.special import gammaln, logsumexp
 
 from phenology.models.season_curves import log_presence
@@ -30,8 +30,11 @@ from phenology.models.season_design import (
     Sizes,
 )
 
-Array = jax.Array
+Array = Any  # JAX's inside our own calls, numpy's at their rim
+_Score = Callable[[Array, Array], tuple[Array, Array]]
 _ROWS_AT_ONCE = 8192
+_UPPER = np.triu_indices(PREDICTORS_AND_COVARIATES)
+_UPPER_PREDICTORS = np.triu_indices(BOTH + 1)
 
 
 class Coefficients(NamedTuple):
@@ -102,11 +105,6 @@ def log_prior(coefficients: Coefficients, hyper: Array, design: Design) -> Array
     )
 
 
-def _row_log_mean(day: Array, covariates: Array, predictors: Array, present: Array) -> Array:
-    base = covariates @ predictors[..., BOTH + 1 :]
-    return base + log_presence(day, predictors[..., : BOTH + 1], present)
-
-
 def row_log_means(
     coefficients: Coefficients, design: Design, sizes: Sizes
 ) -> tuple[Array, Array]:
@@ -154,81 +152,98 @@ def log_likelihood(
     """Log probability of all counts."""
     k = dispersion(hyper)
     log_mean, full_log_mean = row_log_means(coefficients, design, sizes)
-    total = (design.weight * open_log_likelihood(log_mean, design.count, k)).sum()
+    total = (design.weight * open_log_likelihood(log_mean, design.birds, k)).sum()
     constant = gammaln(design.distinct + k) - gammaln(k) - gammaln(design.distinct + 1)
     total += (design.distinct_rows * (constant + k * jnp.log(k))).sum()
     full = jax.vmap(full_log_likelihood, (0, 0, None, None))(
-        full_log_mean, design.full_count, design.full_below, k
+        full_log_mean, design.full_birds, design.full_below, k
     )
     return total + (design.full_weight * jnp.where(design.full_weight > 0, full, 0.0)).sum()
 
 
+def joint(coefficients: Coefficients, hyper: Array, design: Design, sizes: Sizes) -> Array:
+    """Log density of counts, coefficients and hyperparameters."""
+    return (
+        log_likelihood(coefficients, hyper, design, sizes)
+        + log_prior(coefficients, hyper, design)
+        + log_hyperprior(hyper, design)
+    )
+
+
 def cell_information(
     coefficients: Coefficients, hyper: Array, design: Design, sizes: Sizes
-) -> tuple[Array, Array]:
+) -> tuple[Array, Array, Array]:
     """Score and information of the counts in the predictors and covariate slopes of each cell.
 
     Returns
     -------
     score : array, shape (group, site, season, predictor)
     information : array, shape (group, site, season, predictor, predictor)
+        Gauss–Newton: never indefinite.
+    bend : array, as `information`
+        What the curvature of log μ adds to it: information + bend is the negative Hessian.
     """
     k = dispersion(hyper)
     predictors = cell_predictors(coefficients, design, sizes).reshape(-1, BOTH + 1)
     slopes = split_shared(coefficients.shared, sizes)["covariate"]
-    predictors = jnp.concatenate(
-        [predictors, jnp.broadcast_to(slopes, (len(predictors), len(slopes)))], -1
-    )
     present = cell_present(design, sizes)
 
-    def open_row(day: Array, x: Array, count: Array, cell: Array, weight: Array) -> Array:
-        log_mean, slope = jax.value_and_grad(_row_log_mean, 2)(
-            day, x, predictors[cell], present[cell]
-        )
+    def full_log_chance(log_mean: Array, count: Array) -> Array:
+        return full_log_likelihood(log_mean, count, design.full_below, k)
+
+    def open_score(log_mean: Array, count: Array) -> tuple[Array, Array]:
         share = jax.nn.sigmoid(log_mean - jnp.log(k))
-        score = count - (count + k) * share
-        return _row_sums(weight, score, (count + k) * share * (1 - share), slope)
+        return count - (count + k) * share, (count + k) * share * (1 - share)
 
-    def full_row(day: Array, x: Array, count: Array, cell: Array, weight: Array) -> Array:
-        log_mean, slope = jax.value_and_grad(_row_log_mean, 2)(
-            day, x, predictors[cell], present[cell]
+    def full_score(log_mean: Array, count: Array) -> tuple[Array, Array]:
+        score, bend = jax.jvp(
+            lambda mean: jax.grad(full_log_chance)(mean, count), (log_mean,), (jnp.ones(()),)
         )
-        log_chance = lambda mean: full_log_likelihood(mean, count, design.full_below, k)  # noqa: E731
-        score = jax.grad(log_chance)
-        return _row_sums(
-            weight, score(log_mean), jnp.maximum(-jax.grad(score)(log_mean), 0.0), slope
-        )
+        return score, jnp.maximum(-bend, 0.0)
 
-    cells = len(predictors)
-    rows = (design.day, design.covariates, design.count, design.cell, design.weight)
-    sums = _sum_by_cell(jax.vmap(open_row), rows, cells)
+    def row_sums(score_of: _Score) -> Callable[..., Array]:
+        def of_row(day: Array, x: Array, count: Array, cell: Array, weight: Array) -> Array:
+            own, modelled = predictors[cell], present[cell]
+            slope = jax.grad(log_presence, 1)(day, own, modelled)
+            curvature = jax.hessian(log_presence, 1)(day, own, modelled)
+            score, information = score_of(x @ slopes + log_presence(day, own, modelled), count)
+            slope = jnp.concatenate([slope, x])
+            i, j = _UPPER
+            m, n = _UPPER_PREDICTORS
+            return weight * jnp.concatenate(
+                [score * slope, information * slope[i] * slope[j], -score * curvature[m, n]]
+            )
+
+        return jax.vmap(of_row)
+
+    rows = (design.day, design.covariates, design.birds, design.cell, design.weight)
     full = (
         design.full_day,
         design.full_covariates,
-        design.full_count,
+        design.full_birds,
         design.full_cell,
         design.full_weight,
     )
-    sums += _sum_by_cell(jax.vmap(full_row), full, cells)
-    width = PREDICTORS_AND_COVARIATES
+    sums = _sum_by_cell(row_sums(open_score), rows, len(predictors))
+    sums += _sum_by_cell(row_sums(full_score), full, len(predictors))
     sums = sums.reshape(sizes.groups, sizes.sites, sizes.seasons, -1)
-    upper = jnp.zeros((*sums.shape[:3], width, width))
-    i, j = jnp.triu_indices(width)
-    upper = upper.at[..., i, j].set(sums[..., width:])
-    return sums[..., :width], upper.at[..., j, i].set(sums[..., width:])
+    width = PREDICTORS_AND_COVARIATES
+    score, upper, bent = jnp.split(sums, [width, width + len(_UPPER[0])], axis=-1)
+    square = jnp.zeros((*sums.shape[:3], width, width))
+    (i, j), (m, n) = _UPPER, _UPPER_PREDICTORS
+    return (
+        score,
+        square.at[..., i, j].set(upper).at[..., j, i].set(upper),
+        square.at[..., m, n].set(bent).at[..., n, m].set(bent),
+    )
 
 
-def _row_sums(weight: Array, score: Array, information: Array, slope: Array) -> Array:
-    i, j = jnp.triu_indices(PREDICTORS_AND_COVARIATES)
-    return weight * jnp.concatenate([score * slope, information * slope[i] * slope[j]])
-
-
-def _sum_by_cell(contribution, rows, cells: int) -> Array:  # type: ignore[no-untyped-def]
+def _sum_by_cell(
+    contribution: Callable[..., Array], rows: tuple[Any, ...], cells: int
+) -> Array:
     number = len(rows[0])
     if number <= _ROWS_AT_ONCE:
-        return jax.ops.segment_sum(
-            contribution(*rows), rows[3], cells, indices_are_sorted=True
-        )
+        return jax.ops.segment_sum(contribution(*rows), rows[3], cells, indices_are_sorted=True)
     chunks = -(-number // _ROWS_AT_ONCE)
     extra = chunks * _ROWS_AT_ONCE - number
     pieces = tuple(
@@ -241,6 +256,5 @@ def _sum_by_cell(contribution, rows, cells: int) -> Array:  # type: ignore[no-un
     def add(total: Array, piece: tuple[Array, ...]) -> tuple[Array, None]:
         return total + jax.ops.segment_sum(contribution(*piece), piece[3], cells), None
 
-    width = PREDICTORS_AND_COVARIATES
-    start = jnp.zeros((cells, width + width * (width + 1) // 2))
-    return jax.lax.scan(add, start, pieces)[0]
+    width = PREDICTORS_AND_COVARIATES + len(_UPPER[0]) + len(_UPPER_PREDICTORS[0])
+    return jax.lax.scan(add, jnp.zeros((cells, width)), pieces)[0]

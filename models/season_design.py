@@ -114,14 +114,14 @@ class Design(NamedTuple):
 
     day: Array  # (row,) from the middle of the window [days]
     covariates: Array  # (row, covariate)
-    count: Array  # (row,)
+    birds: Array  # (row,)
     cell: Array  # (row,) position in the flattened (group, site, season) grid
     weight: Array  # (row,)
     distinct: Array
     distinct_rows: Array
     full_day: Array
     full_covariates: Array
-    full_count: Array
+    full_birds: Array
     full_cell: Array
     full_weight: Array
     full_below: Array  # 0, 1, ... to the largest full count
@@ -266,7 +266,7 @@ def design_arrays(
         "covariates": covariate_columns(
             counts.log_effort, counts.method, counts.log_nectar, effort_centres(counts)
         ),
-        "count": counts.count.astype(float),
+        "birds": counts.count.astype(float),
         "cell": cell,
     }
     arrays: dict[str, Array] = {}
@@ -306,6 +306,25 @@ def design_arrays(
         log_dispersion_prior=np.array(LOG_DISPERSION_PRIOR),
         **arrays,
     )
+
+
+def first_guess(counts: SeasonCounts, sizes: Sizes, prior_mean: Array) -> Array:
+    """Shared coefficients from which the search for the mode starts: each group's own days."""
+    guess = np.array(prior_mean)
+    group_part = guess[: sizes.groups * len(PREDICTORS)].reshape(sizes.groups, -1)
+    middle = (counts.first_day + counts.last_day) / 2
+    for group in range(len(counts.groups)):
+        rows = (counts.group == group) & (counts.count > 0)
+        if not rows.any():
+            continue
+        day, birds = counts.day[rows] - middle, counts.count[rows]
+        centre = np.average(day, weights=birds)
+        spread = np.sqrt(np.average((day - centre) ** 2, weights=birds))
+        group_part[group, PEAK] = centre
+        group_part[group, LOG_WIDTH] = np.log(np.clip(spread, 3.0, 25.0))
+        group_part[group, [RISE, FALL]] = day.min() - 5.0, day.max()
+        group_part[group, list(LEVELS)] = np.log(birds.mean())
+    return guess
 
 
 def effort_centres(counts: SeasonCounts) -> Array:

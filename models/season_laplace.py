@@ -6,7 +6,7 @@ follows the marginal
     log p(φ | y) ≈ log p(y, β̂(φ), φ) − ½ log det H(φ) + constant.
 
 Sparse data make the normal approximation too narrow (one-day sites, one site in one season):
-`season.choose_method` leaves those to the sampler.
+`season.SeasonModel` leaves those to the sampler.
 """
 
 from __future__ import annotations
@@ -18,45 +18,44 @@ import jax
 import jax.numpy as jnp
 import numpy as np
 import numpy.typing as npt
-import scipy.optimize
+import scipy.stats
 
 from phenology.models.refusal import Refused
 from phenology.models.season_arrow import (
     Factor,
     assemble,
+    empty_factor,
     log_determinant,
     marginal_variances,
     solve,
     spread,
 )
-from phenology.models.season_density import (
-    Coefficients,
-    log_hyperprior,
-    log_likelihood,
-    log_prior,
+from phenology.models.season_density import Coefficients, joint
+from phenology.models.season_design import (
+    HYPER,
+    LOG_DISPERSION_PRIOR,
+    SCALES,
+    Design,
+    Sizes,
 )
-from phenology.models.season_design import HYPER, SCALES, Design, Sizes
 
-Array = jax.Array
+Array = Any  # JAX's inside our own calls, numpy's at their rim
 _NEWTON_STEPS = 60
 _HALVINGS = 12
-_DECREMENT = 1e-7  # half of gᵀH⁻¹g [log units] at which the mode counts as found
+_EXPECTATION_STEPS = 15
+_NEAR = 0.05  # movement of φ [log units] at which its centre counts as found
+_DIFFERENCE = 0.3  # of slopes and bends in φ [log units]
+_LEAST_BEND = 1.0  # a flat direction keeps the spread of its prior, roughly
+_DECREMENT = 1e-5  # half of gᵀH⁻¹g [log units] at which the mode counts as found
 
 
-class Mode(NamedTuple):
-    """Where the log density of the coefficients is largest at given hyperparameters."""
+class Settled(NamedTuple):
+    """Coefficients at their mode for given hyperparameters, and the Laplace marginal there."""
 
     coefficients: Coefficients
+    factor: Factor
+    height: Array
     decrement: Array
-
-
-def joint(coefficients: Coefficients, hyper: Array, design: Design, sizes: Sizes) -> Array:
-    """Log density of counts, coefficients and hyperparameters."""
-    return (
-        log_likelihood(coefficients, hyper, design, sizes)
-        + log_prior(coefficients, hyper, design)
-        + log_hyperprior(hyper, design)
-    )
 
 
 def _along(start: Coefficients, step: Coefficients, length: Any) -> Coefficients:
@@ -64,11 +63,11 @@ def _along(start: Coefficients, step: Coefficients, length: Any) -> Coefficients
 
 
 @partial(jax.jit, static_argnames="sizes")
-def find_mode(start: Coefficients, hyper: Array, design: Design, sizes: Sizes) -> Mode:
+def settle(start: Coefficients, hyper: Array, design: Design, sizes: Sizes) -> Settled:
     """Damped Newton steps with halving until the decrement is negligible."""
 
     def better(state: tuple[Any, ...]) -> tuple[Any, ...]:
-        at, value, _, steps = state
+        at, value, _, _, steps = state
         gradient, factor = assemble(at, hyper, design, sizes)
         step = solve(factor, gradient, sizes)
         decrement = 0.5 * (gradient.shared @ step.shared + (gradient.local * step.local).sum())
@@ -85,125 +84,139 @@ def find_mode(start: Coefficients, hyper: Array, design: Design, sizes: Sizes) -
             return length, jnp.where(jnp.isnan(reached), -jnp.inf, reached), halvings + 1
 
         length, reached, _ = jax.lax.while_loop(
-            worse, halve, (jnp.array(1.0), jnp.array(-jnp.inf), jnp.array(-1))
+            worse, halve, (jnp.array(1.0), value, jnp.array(-1))
         )
         moved = reached > value
         length = jnp.where(moved, length, 0.0)
         value = jnp.where(moved, reached, value)
-        return _along(at, step, length), value, jnp.where(length > 0, decrement, 0.0), steps + 1
+        stuck = jnp.where(moved, decrement, -decrement)  # negative ends the search
+        return _along(at, step, length), value, stuck, factor, steps + 1
 
     def unfinished(state: tuple[Any, ...]) -> Any:
-        return (state[2] > _DECREMENT) & (state[3] < _NEWTON_STEPS)
+        return (state[2] > _DECREMENT) & (state[4] < _NEWTON_STEPS)
 
-    first = (start, joint(start, hyper, design, sizes), jnp.array(jnp.inf), jnp.array(0))
-    at, _, decrement, _ = jax.lax.while_loop(unfinished, better, first)
-    return Mode(at, decrement)
-
-
-def _log_marginal(hyper: Array, mode: Coefficients, design: Design, sizes: Sizes) -> Array:
-    """Laplace marginal; one Newton step from the mode carries its derivative in φ."""
-    gradient, factor = assemble(mode, hyper, design, sizes)
-    at = _along(mode, solve(jax.lax.stop_gradient(factor), gradient, sizes), 1.0)
-    _, factor = assemble(at, hyper, design, sizes)
-    return joint(at, hyper, design, sizes) - 0.5 * log_determinant(factor)
-
-
-@partial(jax.jit, static_argnames="sizes")
-def marginal_and_slope(
-    start: Coefficients, hyper: Array, design: Design, sizes: Sizes
-) -> tuple[Array, Array, Mode]:
-    """Log marginal of the hyperparameters, its gradient, and the mode."""
-    mode = find_mode(start, hyper, design, sizes)
-    value, slope = jax.value_and_grad(_log_marginal)(hyper, mode.coefficients, design, sizes)
-    return value, slope, mode
-
-
-@partial(jax.jit, static_argnames="sizes")
-def factor_at(
-    coefficients: Coefficients, hyper: Array, design: Design, sizes: Sizes
-) -> tuple[Factor, Coefficients]:
-    """Factored information and marginal variances of the coefficients."""
-    factor = assemble(coefficients, hyper, design, sizes)[1]
-    return factor, marginal_variances(factor, sizes)
+    value = joint(start, hyper, design, sizes)
+    first = (start, value, jnp.array(jnp.inf), empty_factor(sizes), jnp.array(0))
+    at, value, decrement, factor, _ = jax.lax.while_loop(unfinished, better, first)
+    height = value - 0.5 * log_determinant(factor)
+    return Settled(at, factor, height, jnp.abs(decrement))
 
 
 class LaplaceFit(NamedTuple):
-    """Mode of the hyperparameters, their covariance, and the coefficients there."""
+    """Middle and spread of the hyperparameters, and the coefficients at their mode there."""
 
     hyper: npt.NDArray[Any]
-    hyper_covariance: npt.NDArray[Any]
+    hyper_sd: npt.NDArray[Any]
     coefficients: Coefficients
     factor: Factor
-    variances: Coefficients
-    eigenvalues: npt.NDArray[Any]  # of the negative Hessian in φ, scaled by its diagonal
     decrement: float
 
 
-def fit_laplace(start: Coefficients, design: Design, sizes: Sizes) -> LaplaceFit:
-    """Maximise the marginal of the hyperparameters and take its curvature by differences."""
-    mode = start
-
-    def objective(hyper: npt.NDArray[Any]) -> tuple[float, npt.NDArray[Any]]:
-        nonlocal mode
-        value, slope, found = marginal_and_slope(mode, jnp.asarray(hyper), design, sizes)
-        if not np.isfinite(value):
-            return 1e10, np.zeros(len(hyper))
-        mode = found.coefficients
-        return -float(value), -np.asarray(slope)
-
-    first = np.append(np.log(0.5 * np.array(list(SCALES.values()))), 1.0)
-    bounds = [(np.log(1e-2 * s), np.log(6 * s)) for s in SCALES.values()] + [(-4.0, 8.0)]
-    best = scipy.optimize.minimize(
-        objective, first, jac=True, method="L-BFGS-B", bounds=bounds, options={"ftol": 1e-9}
-    )
-    hyper = best.x
-    value, _, found = marginal_and_slope(mode, jnp.asarray(hyper), design, sizes)
-    if not np.isfinite(value):
-        raise Refused("the season model found no best fit for these counts")
-    mode = found.coefficients
-    step = 0.05
-    slopes = [
-        (objective(hyper + move)[1] - objective(hyper - move)[1]) / (2 * step)
-        for move in step * np.eye(len(HYPER))
+def acting_hypers(design: Design) -> npt.NDArray[Any]:
+    """Positions of the hyperparameters that the modelled roles use."""
+    local, passage = (bool(np.asarray(design.present)[..., role].any()) for role in (0, 1))
+    used = [
+        local if "local_date" in name else passage if "passage_date" in name else True
+        for name in HYPER
     ]
-    curvature = (np.array(slopes) + np.array(slopes).T) / 2
-    covariance, eigenvalues = _covariance(curvature)
-    factor, variances = factor_at(found.coefficients, jnp.asarray(hyper), design, sizes)
+    return np.flatnonzero(used)
+
+
+@partial(jax.jit, static_argnames="sizes")
+def _expected_scales(settled: Settled, hyper: Array, design: Design, sizes: Sizes) -> Array:
+    """One step of expectation–maximisation for the scales, one of Newton for the dispersion.
+
+    With n coefficients of expected square sum Q, a half-normal scale τ and the logarithm as the
+    parameter, the maximum solves s⁴/τ² + (n − 1)s² − Q = 0.
+    """
+    variances = marginal_variances(settled.factor, sizes)
+    at = settled.coefficients
+    squares = [
+        (at.shared - design.prior_mean) ** 2 + variances.shared,
+        (at.local**2 + variances.local).reshape(-1),
+    ]
+    own_index = jnp.broadcast_to(design.local_sd_index, at.local.shape).reshape(-1)
+    kinds = len(SCALES)
+    index = jnp.concatenate([jnp.where(design.prior_sd > 0, kinds, design.sd_index), own_index])
+    number = jnp.zeros(kinds + 1).at[index].add(1.0)[:kinds]
+    total = jnp.zeros(kinds + 1).at[index].add(jnp.concatenate(squares))[:kinds]
+    tau = jnp.array(list(SCALES.values())) ** 2
+    root = jnp.sqrt((number - 1) ** 2 + 4 * total / tau)
+    square = 2 * total / (number - 1 + root)
+
+    def in_dispersion(log_k: Array) -> Array:
+        return joint(at, hyper.at[-1].set(log_k), design, sizes)
+
+    slope, bend = jax.grad(in_dispersion)(hyper[-1]), jax.hessian(in_dispersion)(hyper[-1])
+    step = jnp.clip(slope / jnp.maximum(-bend, 0.5), -0.7, 0.7)
+    return jnp.append(0.5 * jnp.log(square), hyper[-1] + step)
+
+
+def fit_laplace(start: Coefficients, design: Design, sizes: Sizes) -> LaplaceFit:
+    """Centre the hyperparameters by expectation–maximisation, then measure their spread.
+
+    The last step moves each along its own parabola through the marginal; draws are weighted by
+    the marginal afterwards, so that the centre need only be near. Hyperparameters of roles that
+    are not modelled stay at the mode of their prior.
+
+    Raises
+    ------
+    Refused
+        If no finite marginal is found.
+    """
+    acting = acting_hypers(design)
+    scales = np.array(list(SCALES.values()))
+    hyper = np.append(np.log(scales), LOG_DISPERSION_PRIOR[0])
+    hyper[acting[:-1]] -= 0.7
+    settled = settle(start, jnp.asarray(hyper), design, sizes)
+    for _ in range(_EXPECTATION_STEPS):
+        moved = hyper.copy()
+        expected = np.asarray(_expected_scales(settled, jnp.asarray(hyper), design, sizes))
+        moved[acting] = np.maximum(hyper + 1.5 * (expected - hyper), np.append(  # over-relaxed
+            np.log(0.03 * scales), -3.0
+        ))[acting]
+        there = settle(settled.coefficients, jnp.asarray(moved), design, sizes)
+        if not np.isfinite(there.height):
+            break
+        far = np.abs(moved - hyper).max()
+        hyper, settled = moved, there
+        if far < _NEAR:
+            break
+    if not np.isfinite(settled.height):
+        raise Refused("the season model found no best fit for these counts")
+    sd = np.full(len(HYPER), 0.7)  # of a half-normal scale on its logarithm, roughly
+    shift = np.zeros(len(HYPER))
+    for one in acting:
+        move = np.zeros(len(HYPER))
+        move[one] = _DIFFERENCE
+        ahead, behind = (
+            float(settle(settled.coefficients, jnp.asarray(aside), design, sizes).height)
+            for aside in (hyper + move, hyper - move)
+        )
+        bend = (2 * float(settled.height) - ahead - behind) / _DIFFERENCE**2
+        if np.isfinite(bend):
+            bend = max(bend, _LEAST_BEND)
+            sd[one] = 1 / np.sqrt(bend)
+            shift[one] = np.clip((ahead - behind) / (2 * _DIFFERENCE) / bend, -0.5, 0.5)
+    there = settle(settled.coefficients, jnp.asarray(hyper + shift), design, sizes)
+    if there.height > settled.height:
+        hyper, settled = hyper + shift, there
     return LaplaceFit(
-        hyper, covariance, found.coefficients, factor, variances, eigenvalues,
-        float(found.decrement),
+        hyper, sd, settled.coefficients, settled.factor, float(settled.decrement)
     )
-
-
-def _covariance(curvature: npt.NDArray[Any]) -> tuple[npt.NDArray[Any], npt.NDArray[Any]]:
-    scale = np.sqrt(np.maximum(np.abs(np.diag(curvature)), 1e-3))
-    values, vectors = np.linalg.eigh(curvature / np.outer(scale, scale))
-    held = np.maximum(values, 0.05)  # a flat direction keeps the spread of its prior, roughly
-    inverse = (vectors / held) @ vectors.T
-    return inverse / np.outer(scale, scale), values
 
 
 @partial(jax.jit, static_argnames=("sizes", "each"))
-def _draws_at(
-    start: Coefficients, hypers: Array, keys: Array, design: Design, sizes: Sizes, each: int
-) -> tuple[Array, Coefficients]:
-    def at(pair: tuple[Array, Array]) -> tuple[Array, Coefficients]:
-        hyper, key = pair
-        mode = find_mode(start, hyper, design, sizes)
-        factor = assemble(mode.coefficients, hyper, design, sizes)[1]
-        height = joint(mode.coefficients, hyper, design, sizes) - 0.5 * log_determinant(factor)
+def _draws_about(settled: Settled, key: Array, sizes: Sizes, each: int) -> Coefficients:
+    def one(key: Array) -> Coefficients:
+        first, second = jax.random.split(key)
+        noise = Coefficients(
+            jax.random.normal(first, (sizes.shared,)),
+            jax.random.normal(second, (sizes.sites, sizes.seasons, sizes.local)),
+        )
+        return _along(settled.coefficients, spread(settled.factor, noise, sizes), 1.0)
 
-        def one(key: Array) -> Coefficients:
-            first, second = jax.random.split(key)
-            noise = Coefficients(
-                jax.random.normal(first, (sizes.shared,)),
-                jax.random.normal(second, (sizes.sites, sizes.seasons, sizes.local)),
-            )
-            return _along(mode.coefficients, spread(factor, noise, sizes), 1.0)
-
-        return height, jax.vmap(one)(jax.random.split(key, each))
-
-    return jax.lax.map(at, (hypers, keys))
+    return jax.vmap(one)(jax.random.split(key, each))
 
 
 def draw_laplace(
@@ -215,25 +228,32 @@ def draw_laplace(
     their marginal and resampled by importance.
     """
     rng = np.random.default_rng(seed)
-    root = np.linalg.cholesky(fit.hyper_covariance)
-    noise = rng.standard_normal((points, len(HYPER)))
+    acting = acting_hypers(design)
     degrees = 7.0
-    stretch = np.sqrt(degrees / rng.chisquare(degrees, points))
-    standard = noise * stretch[:, None]
+    uniform = scipy.stats.qmc.Halton(len(HYPER) + 1, rng=rng).random(points)
+    stretch = np.sqrt(degrees / scipy.stats.chi2.ppf(uniform[:, -1], degrees))
+    standard = scipy.stats.norm.ppf(uniform[:, :-1]) * stretch[:, None]
+    idle = np.setdiff1d(np.arange(len(HYPER)), acting)
+    standard[:, idle] = 0.0  # their prior says nothing about any answer
     bounds = np.append(np.log(8 * np.array(list(SCALES.values()))), 9.0)
-    hypers = np.minimum(fit.hyper + standard @ root.T, bounds)
-    each = -(-4 * draws // points)
-    keys = jax.random.split(jax.random.key(seed), points)
-    height, drawn = _draws_at(
-        fit.coefficients, jnp.asarray(hypers), keys, design, sizes, each
-    )
-    proposal = -0.5 * (degrees + len(HYPER)) * np.log1p((standard**2).sum(1) / degrees)
-    log_weight = np.asarray(height) - proposal
+    hypers = np.minimum(fit.hyper + standard * fit.hyper_sd, bounds)
+    each = -(-2 * draws // points)
+    heights, drawn = [], []
+    for key, at in zip(jax.random.split(jax.random.key(seed), points), hypers, strict=True):
+        settled = settle(fit.coefficients, jnp.asarray(at), design, sizes)
+        heights.append(float(settled.height))
+        drawn.append(jax.tree.map(np.asarray, _draws_about(settled, key, sizes, each)))
+    height = np.array(heights)
+    proposal = -0.5 * (degrees + len(acting)) * np.log1p((standard**2).sum(1) / degrees)
+    log_weight = height - proposal
     weight = np.exp(log_weight - np.nanmax(log_weight))
     weight = np.where(np.isfinite(weight), weight, 0.0)
     weight /= weight.sum()
     offset = (rng.random() + np.arange(draws)) / draws
     point = np.searchsorted(np.cumsum(weight), offset).clip(0, points - 1)
     taken = rng.integers(0, each, draws)
-    picked = Coefficients(drawn.shared[point, taken], drawn.local[point, taken])
+    picked = Coefficients(
+        np.array([drawn[p].shared[t] for p, t in zip(point, taken, strict=True)]),
+        np.array([drawn[p].local[t] for p, t in zip(point, taken, strict=True)]),
+    )
     return hypers[point], picked, float(1 / (points * (weight**2).sum()))
