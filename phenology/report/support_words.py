@@ -52,7 +52,7 @@ _CHANGES = {
     "feeders": "feeders up, against none",
     "monsoon_onset": "a monsoon 7 days later",
     "monsoon_strength": "a wetter monsoon (one standard deviation)",
-    "feeders_x_bloom": "half the flowers, with feeders up more than without",
+    "feeders_x_bloom": "what feeders add each time flowers halve",
     "habitat": "a tenth more of the habitat",
     "events": "the year after a fire or flood",
 }
@@ -309,8 +309,9 @@ def advice(effects: pd.DataFrame) -> list[str]:
         Estimates rows of quantity "effect".
     """
     reasons = effects.loc[effects["basis"] == "refused", ["driver", "note"]]
-    notes = effects.loc[effects["basis"] != "refused", "note"]
-    feeders = reasons[reasons["driver"].isin(["feeders", "feeders_x_bloom"])]["note"]
+    of_feeders = effects["driver"].isin(["feeders", "feeders_x_bloom"])
+    notes = effects.loc[of_feeders & (effects["basis"] != "refused"), "note"]
+    feeders = effects.loc[of_feeders & (effects["basis"] == "refused"), "note"]
     said = []
     if feeders.str.contains("no site had|no contrast to learn from").any():
         said.append(

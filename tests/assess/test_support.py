@@ -13,6 +13,7 @@ from phenology.assess.condition import Condition
 from phenology.assess.scenario import parse_scenario, tell_scenarios
 from phenology.assess.support import assess_support
 from phenology.assess.support_rows import OUTCOMES, gather_birds
+from phenology.assess.support_store import pack_support, unpack_support
 from phenology.errors import StudyError
 from phenology.estimates import Estimates
 from phenology.models.support_simulated import simulate_support
@@ -332,3 +333,20 @@ def test_a_driver_that_the_study_lacks_refuses_its_scenario(parts) -> None:
     refused = answers.table().query("basis == 'refused'")
     assert set(refused["scenario"]) == {"feeders none", "monsoon normal"}
     assert refused["note"].str.contains("not known well enough").all()
+
+
+def test_a_finished_run_answers_scenarios_as_the_run_itself_would(assessed, tmp_path) -> None:
+    told, _ = assessed
+    path = tmp_path / "support.nc"
+    for name, dataset in pack_support(told).items():
+        dataset.to_netcdf(path, group=name, mode="a", engine="h5netcdf")
+    names = list(pack_support(told))
+    read = {name: xr.load_dataset(path, group=name, engine="h5netcdf") for name in names}
+    again = unpack_support(read)
+    tables = []
+    for one in (told, again):
+        answers = Estimates()
+        tell_scenarios(one, [parse_scenario(bloom="half", monsoon="+14d", season="2033")], answers)
+        compare_sites(one, answers)
+        tables.append(answers.table())
+    pd.testing.assert_frame_equal(*tables)

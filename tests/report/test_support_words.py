@@ -92,6 +92,9 @@ CASES = [
                              note="12 birds, 30 needed")),
      "Local birds: whether flowers change birds caught again in a later season cannot be told: "
      "12 birds, 30 needed."),
+    (effect_sentence(_effect("fuel_load", "feeders_x_bloom", "passage", 0.03, 0.05, 0.07)),
+     "Passage birds, what feeders add each time flowers halve: fuel at first capture rises by 5 % "
+     "of lean mass (3 to 7; 240 birds)."),
     # verdicts: only what counts as support moves them
     (verdict_sentence("fork", "2031", "passage", [_season(GAIN, 0.01, 0.03, 0.05)]),
      "Passage birds at fork in 2031: better than this site's normal: daily gain +0.03 g a day "
@@ -204,6 +207,10 @@ def test_advice_follows_what_was_refused() -> None:
     assert "Taper rather than stop" in said[0]
     assert "Survey flowers in more seasons" in said[1]
     assert advice(pd.DataFrame([_effect(GAIN, "bloom", "local", 0.1, 0.2, 0.3)])) == []
+    thin = {"note": "rests on 2 sites that had both"}
+    assert advice(pd.DataFrame([_effect(GAIN, "events", "local", 0.1, 0.2, 0.3, **thin)])) == []
+    (said,) = advice(pd.DataFrame([_effect(GAIN, "feeders", "local", 0.1, 0.2, 0.3, **thin)]))
+    assert "a third site or more" in said
 
 
 def test_text_from_a_sheet_is_made_visible() -> None:
