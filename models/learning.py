@@ -27,7 +27,7 @@ class SiteYears(NamedTuple):
     border : (site, season, local, touched), own⁻¹ times the block's border
     shared : (shared, shared), lower Cholesky factor of the Schur complement
     information : (site, season, touched, touched), a site-year's term in the Schur complement
-    index : (site, season, touched), positions of the touched coefficients
+    touched : (site, season, touched), positions of the touched coefficients
     own_sd : (local,), prior standard deviations of a site-year's own coefficients
     shared_sd : (shared,), prior standard deviations of the shared coefficients
     """
@@ -36,7 +36,7 @@ class SiteYears(NamedTuple):
     border: Array
     shared: Array
     information: Array
-    index: Array
+    touched: Array
     own_sd: Array
     shared_sd: Array
 
@@ -64,7 +64,7 @@ def learning_shares(fit: SiteYears, slopes: Array, chosen: Array) -> Array:
     for site, season in np.argwhere(chosen):
         here = slopes[site, season]
         own_slope, shared_slope = here[:, :local], here[:, local:]
-        index = fit.index[site, season]
+        index = fit.touched[site, season]
         reach = solve_triangular(fit.own[site, season], own_slope.T, lower=True)
         with_data = _spread(index, shared_slope - reach.T @ fit.border[site, season], len(schur))
         everything = (reach**2).sum(0) + _quadratic(whole, with_data)
@@ -90,4 +90,5 @@ def _spread(index: Array, values: Array, size: int) -> Array:
 
 def _quadratic(factor: tuple[Array, bool], vectors: Array) -> Array:
     """vᵀ H⁻¹ v for each row v."""
-    return np.einsum("as,sa->a", vectors, cho_solve(factor, vectors.T))
+    values: Array = np.einsum("as,sa->a", vectors, cho_solve(factor, vectors.T))
+    return values

@@ -1,7 +1,7 @@
 """A number the data cannot give: refused in words."""
 
 
-class Refused(ValueError):  # noqa: N818 -- it is an answer, not a fault
+class Refused(ValueError):
     """Raised in place of an answer; the message says why, for the person who asked.
 
     Examples

@@ -38,12 +38,12 @@ def draw_predictors(
     typical = jnp.where(years, 0.0, shared)
 
     def each(shared: Array, local: Array) -> Array:
-        return cell_predictors(Coefficients(shared, local), design, sizes)
+        predictors: Array = cell_predictors(Coefficients(shared, local), design, sizes)
+        return predictors
 
-    return (
-        jax.lax.map(lambda pair: each(*pair), (shared, local)),
-        jax.lax.map(lambda one: each(one, jnp.zeros(local.shape[1:])), typical),
-    )
+    in_season: Array = jax.lax.map(lambda pair: each(*pair), (shared, local))
+    usual: Array = jax.lax.map(lambda one: each(one, jnp.zeros(local.shape[1:])), typical)
+    return in_season, usual
 
 
 def role_dates(predictors: Array, days: Array) -> Array:
@@ -117,7 +117,8 @@ def answers_of_site(
             "pooled_curve": mean_curve,
         }
 
-    return jax.lax.map(one, (in_season, typical))
+    told: dict[str, Array] = jax.lax.map(one, (in_season, typical))
+    return told
 
 
 def date_slopes(predictors: Array, days: Array) -> npt.NDArray[Any]:

@@ -118,7 +118,7 @@ def _fit_all(
         yield task, fitted[number]
 
 
-def _places(fitted: SeasonModel) -> Iterator[dict[str, str]]:
+def _places(fitted: SeasonModel) -> Iterator[dict[str, Any]]:
     """Every role, group, site and season that is modelled and may be reported."""
     draws = fitted.draws_
     modelled = draws["peak_day"].isel(draw=0).notnull()
@@ -140,7 +140,7 @@ def _report_dates(task: SeasonTask, fitted: SeasonModel, answers: Estimates) -> 
         first, last = _days_sampled(task, place["site"], place["season"])
         for quantity in DATES:
             values = fitted.draws_[quantity].sel(place).to_numpy()
-            shares = fitted.shares_.sel(quantity=quantity, **place).to_numpy()
+            shares = fitted.shares_.sel({"quantity": quantity} | place).to_numpy()
             caught = int(birds.get((place["group"], place["site"], place["season"]), 0))
             outside = _outside(place["role"], quantity, values, first, last)
             if outside:
@@ -166,7 +166,7 @@ def _report_pooled(
         for group in task.counts.groups:
             for site in task.counts.sites:
                 caught = int(birds.get((group, site), pd.Series(0)).sum())
-                place = {"role": role, "group": group, "site": site}
+                place: dict[str, Any] = {"role": role, "group": group, "site": site}
                 if caught == 0 or bool(fitted.draws_["pooled_peak_day"].sel(place).isnull().all()):
                     continue
                 first, last = _days_sampled(task, site, None)
@@ -188,15 +188,13 @@ def _report_index(task: SeasonTask, fitted: SeasonModel, answers: Estimates) -> 
             if not bool(fitted.sampled_.sel(site=site).any()):
                 continue
             for season in task.counts.seasons:
-                place = {"group": group, "site": site, "season": season}
-                role = task.counts.site_roles[  # type: ignore[index]
+                place: dict[str, Any] = {"group": group, "site": site, "season": season}
+                role = task.counts.site_roles[
                     task.counts.groups.index(group), task.counts.sites.index(site)
                 ]
-                shares = fitted.shares_.sel(
-                    quantity="capture_index",
-                    role="local" if role == "local" else "passage",
-                    **place,
-                ).to_numpy()
+                told_role = "local" if role == "local" else "passage"
+                asked = place | {"quantity": "capture_index", "role": told_role}
+                shares = fitted.shares_.sel(asked).to_numpy()
                 answers.add(
                     "capture_index",
                     index.sel(place),

