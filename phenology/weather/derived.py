@@ -86,12 +86,12 @@ def season_block(
     day_of_year : array (day,)
         Runs past 365 when the window crosses New Year.
     """
-    days = window.days(season)
-    dates = pd.DatetimeIndex(values["date"].to_numpy())
-    at = dates.get_indexer(days)
+    days = window.days(season).to_numpy().astype("datetime64[D]")
+    dates = values["date"].to_numpy().astype("datetime64[D]")
+    at = np.minimum(np.searchsorted(dates, days), dates.size - 1)
+    held = dates[at] == days
     block = np.full((values.sizes["site"], len(days)), np.nan)
-    array = values.transpose("site", "date").to_numpy()
-    block[:, at >= 0] = array[:, at[at >= 0]]
+    block[:, held] = values.transpose("site", "date").to_numpy()[:, at[held]]
     first = window.first(season)
     return block, np.arange(len(days)) + first.timetuple().tm_yday
 
@@ -303,24 +303,42 @@ def _spi_against(
     totals: npt.NDArray[np.float64], normal: npt.NDArray[np.float64]
 ) -> npt.NDArray[np.float64]:
     """Index of totals against the distribution of `normal`, row by row."""
-    from xclim.indices.stats import fit
-
-    fitted = fit(
-        xr.DataArray(
-            np.where(normal > 0, normal, np.nan),
-            {"time": pd.date_range("1801-01-01", periods=normal.shape[1], freq="YS")},
-            ("series", "time"),
-            attrs={"units": "mm"},
-        ),
-        dist="gamma",
-        method="APP",
-        floc=0,
-    ).transpose("series", "dparams")
-    shape, scale = (fitted.sel(dparams=name).to_numpy()[:, None] for name in ("a", "scale"))
+    shape, scale = gamma_thom66(normal)
     years = np.isfinite(normal).sum(axis=1, keepdims=True)
     dry_share = (normal == 0).sum(axis=1, keepdims=True) / np.maximum(years, 1)
     index = np.clip(standard_score_of_gamma(totals, shape, scale, dry_share), -SPI_BOUND, SPI_BOUND)
     return np.where(np.isfinite(totals) & (years >= LEAST_SPI_YEARS), index, np.nan)
+
+
+def gamma_thom66(
+    amount_mm: npt.NDArray[np.float64],
+) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
+    """Gamma distribution of the wet years of each row, by Thom's approximation.
+
+    A = ln(x̄) − mean(ln x),  α = [1 + √(1 + 4A/3)]/(4A),  β = x̄/α.
+
+    Parameters
+    ----------
+    amount_mm : array (row, year)
+        [mm]; zeros and missing years are left out.
+
+    Returns
+    -------
+    shape, scale_mm : array (row, 1)
+
+    References
+    ----------
+    Thom, H. C. S. (1958). Monthly Weather Review 86:117-122.
+    https://doi.org/10.1175/1520-0493(1958)086<0117:ANOTGD>2.0.CO;2
+    """
+    wet = amount_mm > 0
+    years = np.maximum(wet.sum(axis=1, keepdims=True), 1)
+    mean = np.where(wet, amount_mm, 0.0).sum(axis=1, keepdims=True) / years
+    mean = np.where(mean > 0, mean, np.nan)
+    logs = np.log(np.where(wet, amount_mm, 1.0)).sum(axis=1, keepdims=True) / years
+    spread = np.maximum(np.log(mean) - logs, 1e-9)
+    shape = (1 + np.sqrt(1 + 4 * spread / 3)) / (4 * spread)
+    return shape, mean / shape
 
 
 def standard_score_of_gamma(
@@ -342,12 +360,11 @@ def standard_score_of_gamma(
     array
         [standard deviations]
     """
-    from scipy import stats
+    from scipy.special import gammainc, ndtri
 
     dry = np.asarray(dry_share)
-    score: npt.NDArray[np.float64] = stats.norm.ppf(
-        dry + (1 - dry) * stats.gamma.cdf(amount_mm, shape, scale=scale_mm)
-    )
+    below = gammainc(shape, np.asarray(amount_mm) / scale_mm)
+    score: npt.NDArray[np.float64] = ndtri(dry + (1 - dry) * below)
     return score
 
 

@@ -23,6 +23,7 @@ from phenology.weather.derived import (
     Window,
     day_length_h,
     derive_seasons,
+    gamma_thom66,
     rain_share_days,
     season_block,
     spi_mckee93,
@@ -158,6 +159,23 @@ def test_spi_of_season_totals():
     assert float(index.sel(season=1994)) == pytest.approx(-1.617, abs=5e-4)
     assert float(index.sel(season=2004)) == pytest.approx(-1.7402, abs=5e-5)
     assert float(index.sel(season=2006)) == pytest.approx(1.7224, abs=5e-5)
+
+
+def test_the_gamma_of_season_totals():
+    # Thom's formula on NWS Tucson's totals, computed; and xclim's fit by method APP.
+    shape, scale = gamma_thom66(np.array([TUCSON_IN]))
+    assert float(shape[0, 0]) == pytest.approx(6.238250, abs=5e-7)
+    assert float(scale[0, 0]) == pytest.approx(0.917840, abs=5e-7)
+    from xclim.indices.stats import fit
+
+    totals = xr.DataArray(
+        TUCSON_IN,
+        {"time": pd.date_range("1994-01-01", periods=14, freq="YS")},
+        attrs={"units": "mm"},
+    )
+    fitted = fit(totals, dist="gamma", method="APP", floc=0)
+    assert float(fitted.sel(dparams="a")) == pytest.approx(float(shape[0, 0]))
+    assert float(fitted.sel(dparams="scale")) == pytest.approx(float(scale[0, 0]))
 
 
 @pytest.mark.parametrize(
