@@ -127,9 +127,9 @@ def fit_laplace(derivatives: Derivatives, theta: Array, phi: Array | None = None
         return LaplaceFit(
             mode, start, hessian, np.zeros((0, 0)), np.zeros((mode.size, 0)), -value, 0.0
         )
-    best, gradient = _climb(marginal, start)
+    best, gradient, slope = _climb(marginal, start)
     value, mode, hessian = marginal(best)
-    curvature, slope = _outer_curvature(marginal, best, value)
+    curvature = _outer_curvature(marginal, best, value)
     return LaplaceFit(
         theta=mode,
         phi=best,
@@ -171,11 +171,16 @@ class _Marginal:
             raise Refused("some combination of the coefficients is not identified by the data")
         return value + 0.5 * log_det, mode, hessian
 
-    def gradient(self, phi: Array) -> Array:
-        steps = np.eye(phi.size) * _STEP
-        return np.array(
-            [(self(phi + step)[0] - self(phi - step)[0]) / (2 * _STEP) for step in steps]
-        )
+    def differences(self, phi: Array, value: float) -> tuple[Array, Array, Array]:
+        """Gradient and diagonal of the curvature in φ, and slope of the mode, (K, P)."""
+        gradient, curvature, slope = [], [], []
+        for step in np.eye(phi.size) * _STEP:
+            up, mode_up, _ = self(phi + step)
+            down, mode_down, _ = self(phi - step)
+            gradient.append((up - down) / (2 * _STEP))
+            curvature.append((up - 2 * value + down) / _STEP**2)
+            slope.append((mode_up - mode_down) / (2 * _STEP))
+        return np.array(gradient), np.array(curvature), np.stack(slope, axis=1)
 
 
 def find_mode(derivatives: Derivatives, theta: Array, phi: Array) -> tuple[float, Array, Array]:
@@ -215,10 +220,11 @@ def _descent(gradient: Array, hessian: Array) -> Array:
             ridge = max(ridge * 10, 1e-6 * scale)
 
 
-def _climb(marginal: _Marginal, phi: Array, tolerance: float = 0.02) -> tuple[Array, Array]:
+def _climb(marginal: _Marginal, phi: Array, tolerance: float = 0.02) -> tuple[Array, Array, Array]:
     """BFGS on the outer marginal; 0.02 log units a unit of φ is far below its spread."""
-    inverse = np.eye(phi.size) * 0.1
-    value, gradient = marginal(phi)[0], marginal.gradient(phi)
+    value = marginal(phi)[0]
+    gradient, curvature, slope = marginal.differences(phi, value)
+    inverse = np.diag(1 / np.clip(curvature, 1.0, None))
     for _ in range(60):
         if np.abs(gradient).max() < tolerance:
             break
@@ -233,10 +239,10 @@ def _climb(marginal: _Marginal, phi: Array, tolerance: float = 0.02) -> tuple[Ar
         else:
             break
         change, phi, value = length * step, phi + length * step, trial
-        fresh = marginal.gradient(phi)
-        turn, gradient = fresh - gradient, fresh
-        inverse = _bfgs(inverse, change, turn)
-    return phi, gradient
+        fresh, curvature, slope = marginal.differences(phi, value)
+        inverse = _bfgs(inverse, change, fresh - gradient)
+        gradient = fresh
+    return phi, gradient, slope
 
 
 def _bfgs(inverse: Array, change: Array, turn: Array) -> Array:
@@ -247,23 +253,19 @@ def _bfgs(inverse: Array, change: Array, turn: Array) -> Array:
     return left @ inverse @ left.T + np.outer(change, change) / along
 
 
-def _outer_curvature(marginal: _Marginal, phi: Array, value: float) -> tuple[Array, Array]:
-    """Hessian of the marginal in φ and slope of the mode, by central differences."""
+def _outer_curvature(marginal: _Marginal, phi: Array, value: float) -> Array:
+    """Hessian of the marginal in φ, by differences wide enough to see its spread."""
     size, step = phi.size, 0.05
     curvature = np.zeros((size, size))
-    slope: list[Array] = []
     units = np.eye(size) * step
-    ahead = np.zeros(size)
+    ahead = np.array([marginal(phi + unit)[0] for unit in units])
     for i in range(size):
-        up, mode_up, _ = marginal(phi + units[i])
-        down, mode_down, _ = marginal(phi - units[i])
-        curvature[i, i] = (up - 2 * value + down) / step**2
-        ahead[i] = up
-        slope.append((mode_up - mode_down) / (2 * step))
+        behind = marginal(phi - units[i])[0]
+        curvature[i, i] = (ahead[i] - 2 * value + behind) / step**2
         for j in range(i):
             both = marginal(phi + units[i] + units[j])[0]
             curvature[i, j] = curvature[j, i] = (both - ahead[i] - ahead[j] + value) / step**2
-    return curvature, np.stack(slope, axis=1)
+    return curvature
 
 
 def _bounded_inverse(curvature: Array, widest: float = 1.5) -> Array:

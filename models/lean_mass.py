@@ -13,6 +13,7 @@ from phenology.models.lean_mass_rows import (
     complete,
     left_out,
     pad,
+    padded_size,
     prepare,
     priors,
 )
@@ -214,7 +215,7 @@ class LeanMassModel:
         from phenology.models import lean_mass_likelihood as likelihood
 
         layout = self._layout
-        size = 1 << max(6, (len(used) - 1).bit_length())
+        size = padded_size(len(used))
         rows = pad(self._prepared.rows(used), size)
         bird_group = np.zeros(size, dtype=int)
         bird_group[: len(used)] = self._prepared.group_places(used)
