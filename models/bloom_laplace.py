@@ -37,11 +37,11 @@ Predictor = Callable[[Floats], tuple[Floats, csr_array]]
 PRIOR_DF = 3.0  # weight of the prior scale of a component, in levels
 LOG_DISPERSION = (1.0, 1.0)  # prior mean and sd of log r: counts vary by some 60 % about the mean
 LARGEST_LOG = 30.0  # guards exp while a step is tried
-STEPS = 40
-ROUNDS = 30
+STEPS = 200
+ROUNDS = 60
 INNER_DRAWS = 40
 SETTLED_CHANGE = 0.03  # of a log spread in a round
-SMALL_GAIN = 1e-3  # of the log posterior, expected from one more step
+SMALL_GAIN = 1e-2  # of the log posterior, expected from one more step
 
 
 @dataclass(frozen=True)
