@@ -1,30 +1,26 @@
 """What daily weather means for flowers and birds: sums, seasons, daylight, on xarray."""
 
 from dataclasses import dataclass
-from datetime import date, timedelta, timezone
+from datetime import date
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 import xarray as xr
 
-from phenology.quantities import HIGH_QUANTILE, LOW_QUANTILE
 from phenology.weather.air import (
     degree_days_baskerville_emin69,
     hours_above,
     vapour_pressure_deficit_kpa,
 )
+from phenology.weather.daylight import day_length_h
+from phenology.weather.spi import spi_mckee93
 
 ANTECEDENT_DAYS = (7, 30, 90)
 RAIN_SHARES = (0.10, 0.25, 0.50, 0.75, 0.90)
 ALLOWED_MISSING = 0.1  # a sum over days may lack this share of them; beyond it is missing
 HARD_FROST_C = -2.2  # 28 °F: common practice for frost that kills soft growth
 DEGREE_DAY_BASE_C = 10.0  # common practice where no species' own base is known
-SUN_STEP_DAYS = 8  # between these days day length is interpolated, to within seconds,
-SUN_SMOOTH_BELOW_DEG = 50.0  # below this latitude
-SPI_BOUND = 3.09  # beyond a thousandth, a few dozen years say no more
-LEAST_SPI_YEARS = 10
-SPI_RESAMPLES = 200
 
 
 @dataclass(frozen=True)
@@ -147,63 +143,6 @@ def _sum_of_last(values: npt.NDArray[np.float64], days: int) -> npt.NDArray[np.f
     return total
 
 
-def day_length_h(
-    latitude_deg: npt.ArrayLike, longitude_deg: npt.ArrayLike, dates: pd.DatetimeIndex
-) -> npt.NDArray[np.float64]:
-    """Hours from sunrise to sunset on a level horizon, by the Solar Position Algorithm.
-
-    Parameters
-    ----------
-    latitude_deg, longitude_deg : array (site,)
-        [degrees]
-    dates : DatetimeIndex
-        Local days.
-
-    Returns
-    -------
-    array (site, date)
-        Hours; 0 in polar night, 24 in midnight sun.
-
-    Notes
-    -----
-    The sun repeats itself within seconds every four years, so one cycle stands for all. The
-    library's sunrise and sunset are good to a minute.
-
-    References
-    ----------
-    Reda, I. & Andreas, A. (2004). Solar Energy 76:577-589.
-    https://doi.org/10.1016/j.solener.2003.12.003
-
-    Examples
-    --------
-    >>> day_length_h([32.2], [-111.0], pd.DatetimeIndex(["2031-06-20"])).round(2).tolist()
-    [[14.26]]
-    """
-    from pvlib.solarposition import sun_rise_set_transit_spa
-    from scipy.interpolate import CubicSpline
-
-    in_cycle = ((dates.year - 2021) % 4 * 365 + dates.day_of_year - 1).to_numpy()
-    every = np.unique(in_cycle)
-    spaced = np.append(np.arange(0, 1460, SUN_STEP_DAYS), 1460)
-    cycle = pd.date_range("2021-01-01", "2024-12-31")
-    hours = np.empty((np.size(latitude_deg), len(dates)))
-    for site, (latitude, longitude) in enumerate(
-        zip(np.asarray(latitude_deg, float), np.asarray(longitude_deg, float), strict=True)
-    ):
-        is_smooth = abs(latitude) < SUN_SMOOTH_BELOW_DEG and every.size > spaced.size
-        nodes = spaced if is_smooth else every
-        clock = timezone(timedelta(hours=round(longitude / 15)))
-        sun = sun_rise_set_transit_spa(cycle[nodes].tz_localize(clock), latitude, longitude)
-        light = (sun["sunset"] - sun["sunrise"]).dt.total_seconds().to_numpy() / 3600
-        is_summer = cycle[nodes].month.isin(range(4, 10)) == (latitude > 0)
-        light = np.where(np.isnan(light), np.where(is_summer, 24.0, 0.0), light)
-        if is_smooth:
-            hours[site] = CubicSpline(nodes, light)(in_cycle)
-        else:
-            hours[site] = light[np.searchsorted(nodes, in_cycle)]
-    return hours
-
-
 def rain_share_days(
     rain_mm: npt.NDArray[np.float64], shares: tuple[float, ...] = RAIN_SHARES
 ) -> npt.NDArray[np.float64]:
@@ -235,137 +174,6 @@ def rain_share_days(
     day = reached.argmax(axis=2) + 1.0
     known = _known_enough(rain_mm) & (total[:, 0] > 0)
     return np.where(known[:, None], day, np.nan)
-
-
-def spi_mckee93(totals_mm: xr.DataArray) -> xr.DataArray:
-    """Standardised precipitation index of season totals, year by year.
-
-    z = Φ⁻¹[q + (1 − q)·G(x)], with q the share of dry years and G the gamma distribution fitted
-    to the wet ones by Thom's approximation.
-
-    Parameters
-    ----------
-    totals_mm : DataArray
-        On (site, season) [mm].
-
-    Returns
-    -------
-    DataArray
-        On (site, season) [standard deviations], within ±3.09; missing for sites with fewer than
-        ten seasons.
-
-    Notes
-    -----
-    With fewer than thirty years the tails are guesses: see `spi_bounds`.
-
-    References
-    ----------
-    McKee, T. B., Doesken, N. J. & Kleist, J. (1993). 8th Conference on Applied Climatology,
-    179-184. Thom, H. C. S. (1966). WMO Technical Note 81.
-    """
-    totals = totals_mm.transpose("site", "season").astype(float)
-    index = _spi_against(totals.to_numpy(), totals.to_numpy())
-    return totals.copy(data=index).assign_attrs(
-        units="1", long_name="standardised precipitation index"
-    )
-
-
-def spi_bounds(totals_mm: xr.DataArray, seed: int) -> tuple[xr.DataArray, xr.DataArray]:
-    """90 % bounds of `spi_mckee93` for not knowing the normal: its years are drawn anew.
-
-    Parameters
-    ----------
-    totals_mm : DataArray
-        On (site, season) [mm].
-    seed : int
-
-    Returns
-    -------
-    low, high : DataArray
-        On (site, season) [standard deviations].
-    """
-    totals = totals_mm.transpose("site", "season").astype(float)
-    values = totals.to_numpy()
-    sites, seasons = values.shape
-    years = np.random.default_rng(seed).integers(0, seasons, (SPI_RESAMPLES, seasons))
-    normal = values[:, years].swapaxes(0, 1).reshape(-1, seasons)  # (draw and site, season)
-    index = _spi_against(np.tile(values, (SPI_RESAMPLES, 1)), normal)
-    draws = index.reshape(SPI_RESAMPLES, sites, seasons)
-    known = np.isfinite(_spi_against(values, values))
-    some = np.where(np.isfinite(draws), draws, np.nan_to_num(np.median(draws, axis=0)))
-    low, high = np.quantile(some, [LOW_QUANTILE, HIGH_QUANTILE], axis=0)
-    return totals.copy(data=np.where(known, low, np.nan)), totals.copy(
-        data=np.where(known, high, np.nan)
-    )
-
-
-def _spi_against(
-    totals: npt.NDArray[np.float64], normal: npt.NDArray[np.float64]
-) -> npt.NDArray[np.float64]:
-    """Index of totals against the distribution of `normal`, row by row."""
-    shape, scale = gamma_thom66(normal)
-    years = np.isfinite(normal).sum(axis=1, keepdims=True)
-    dry_share = (normal == 0).sum(axis=1, keepdims=True) / np.maximum(years, 1)
-    index = np.clip(standard_score_of_gamma(totals, shape, scale, dry_share), -SPI_BOUND, SPI_BOUND)
-    return np.where(np.isfinite(totals) & (years >= LEAST_SPI_YEARS), index, np.nan)
-
-
-def gamma_thom66(
-    amount_mm: npt.NDArray[np.float64],
-) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
-    """Gamma distribution of the wet years of each row, by Thom's approximation.
-
-    A = ln(x̄) − mean(ln x),  α = [1 + √(1 + 4A/3)]/(4A),  β = x̄/α.
-
-    Parameters
-    ----------
-    amount_mm : array (row, year)
-        [mm]; zeros and missing years are left out.
-
-    Returns
-    -------
-    shape, scale_mm : array (row, 1)
-
-    References
-    ----------
-    Thom, H. C. S. (1958). Monthly Weather Review 86:117-122.
-    https://doi.org/10.1175/1520-0493(1958)086<0117:ANOTGD>2.0.CO;2
-    """
-    wet = amount_mm > 0
-    years = np.maximum(wet.sum(axis=1, keepdims=True), 1)
-    mean = np.where(wet, amount_mm, 0.0).sum(axis=1, keepdims=True) / years
-    mean = np.where(mean > 0, mean, np.nan)
-    logs = np.log(np.where(wet, amount_mm, 1.0)).sum(axis=1, keepdims=True) / years
-    spread = np.maximum(np.log(mean) - logs, 1e-9)
-    shape = (1 + np.sqrt(1 + 4 * spread / 3)) / (4 * spread)
-    return shape, mean / shape
-
-
-def standard_score_of_gamma(
-    amount_mm: npt.ArrayLike,
-    shape: npt.ArrayLike,
-    scale_mm: npt.ArrayLike,
-    dry_share: npt.ArrayLike,
-) -> npt.NDArray[np.float64]:
-    """Φ⁻¹[q + (1 − q)·G(x)] of amounts under a gamma distribution with a share q of zeros.
-
-    Parameters
-    ----------
-    amount_mm, scale_mm : array
-        [mm]
-    shape, dry_share : array
-
-    Returns
-    -------
-    array
-        [standard deviations]
-    """
-    from scipy.special import gammainc, ndtri
-
-    dry = np.asarray(dry_share)
-    below = gammainc(shape, np.asarray(amount_mm) / scale_mm)
-    score: npt.NDArray[np.float64] = ndtri(dry + (1 - dry) * below)
-    return score
 
 
 def derive_days(

@@ -28,9 +28,8 @@ from phenology.weather.derived import (
     Window,
     season_block,
     seasons_of,
-    spi_bounds,
-    spi_mckee93,
 )
+from phenology.weather.spi import spi_bounds, spi_mckee93
 
 SEARCH = Window("05-01", "10-15")  # from the dry season to after the withdrawal
 AGREE_WITHIN_DAYS = 10

@@ -18,17 +18,15 @@ from phenology.weather.air import (
     hours_above,
     saturation_pressure_kpa,
 )
+from phenology.weather.daylight import day_length_h
 from phenology.weather.derived import (
     RAINY_SEASON,
     Window,
-    day_length_h,
     derive_seasons,
-    gamma_thom66,
     rain_share_days,
     season_block,
-    spi_mckee93,
-    standard_score_of_gamma,
 )
+from phenology.weather.spi import gamma_thom66, spi_mckee93, standard_score_of_gamma
 from phenology.weather.stations import distance_km
 
 INCH_MM = 25.4
