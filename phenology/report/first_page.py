@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from phenology.assess.assessment import Assessment
+    from phenology.study.study import Study
 
 MOST_POINTS = 8
 
@@ -150,11 +151,19 @@ def _stay_said(row: dict) -> str:  # type: ignore[type-arg]
 
 
 def _fuel_said(fuel: pd.DataFrame) -> list[str]:
-    newest = fuel
-    if "season" in fuel:
-        newest = fuel[fuel["season"] == fuel.groupby("group")["season"].transform("max")]
-    best = newest.sort_values("birds", ascending=False).drop_duplicates("group")
-    return [_load_said(row) for row in best.head(MOST_POINTS).to_dict("records")]
+    """For each group its mean over all sites and seasons, else the newest one with most birds."""
+    rows = fuel.copy()
+    for column in ("site", "season"):
+        if column not in rows:
+            rows[column] = ""
+    pooled = (rows["site"] == "") & (rows["season"] == "")
+    best = (
+        rows.assign(pooled=pooled)
+        .sort_values(["pooled", "season", "birds"], ascending=False)
+        .drop_duplicates("group")
+    )
+    most = best.sort_values("birds", ascending=False, kind="stable").head(MOST_POINTS)
+    return [_load_said(row) for row in most.to_dict("records")]
 
 
 def _load_said(row: dict) -> str:  # type: ignore[type-arg]
@@ -188,9 +197,14 @@ def _how_sure(estimates: pd.DataFrame, tables: dict[str, pd.DataFrame]) -> list[
     rows = tables["rows"]
     aside = int(rows["set_aside"].sum())
     doubts = int(tables["findings"]["findings"].sum()) if "findings" in tables else 0
+    read = int(rows["read"].sum())
     lines.append(
-        f"{count_words(aside, 'row')} of {int(rows['read'].sum()):,} could not be used; "
-        f"{count_words(doubts, 'doubt')} about single values "
+        (
+            f"All {read:,} rows were used; "
+            if aside == 0
+            else f"{count_words(aside, 'row')} of {read:,} could not be used; "
+        )
+        + f"{count_words(doubts, 'doubt')} about single values "
         f"{'is' if doubts == 1 else 'are'} listed for checking."
     )
     failed = tables.get("diagnostics")
@@ -204,7 +218,8 @@ def _how_sure(estimates: pd.DataFrame, tables: dict[str, pd.DataFrame]) -> list[
 
 def _to_record(assessment: Assessment) -> list[str]:
     study = assessment.study
-    advice = [said for sheet, said in RECORD_SHEETS.items() if sheet not in study.sheets]
+    wanted = RECORD_SHEETS if _may_be_baited(study) else {"effort": RECORD_SHEETS["effort"]}
+    advice = [said for sheet, said in wanted.items() if sheet not in study.sheets]
     captures = study.captures
     advice += [
         said
@@ -212,3 +227,14 @@ def _to_record(assessment: Assessment) -> list[str]:
         if column not in captures or captures[column].isna().mean() > 0.5
     ]
     return advice[:MOST_POINTS]
+
+
+def _may_be_baited(study: Study) -> bool:
+    """Whether anything says that feeders draw birds here."""
+    if "feeders" in study.sheets:
+        return True
+    if study.effort is None:
+        return False
+    sessions = study.effort.reindex(columns=["baited", "method"])
+    unbaited = sessions["baited"].eq(False) | sessions["method"].eq("net")
+    return not bool(unbaited.fillna(False).all())

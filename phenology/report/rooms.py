@@ -10,11 +10,12 @@ import pandas as pd
 from phenology.quantities import QUANTITIES
 from phenology.report import figures
 from phenology.report.content import Block, Figure, Section, Words, points, table
-from phenology.report.tables import said, shown_answers
+from phenology.report.tables import role_of, said, shown_answers
 from phenology.report.words import plain
 
 if TYPE_CHECKING:
     from phenology.assess.assessment import Assessment
+    from phenology.study.options import StudyOptions
 
 MOST_SITES = 6  # with figures of their own; further sites stand in the tables
 MOST_SENTENCES = 12
@@ -85,17 +86,24 @@ def shown_sites(tables: dict[str, pd.DataFrame]) -> list[str]:
     ]
 
 
-def labelled(rows: pd.DataFrame) -> pd.DataFrame:
-    """Rows for a figure of intervals: the newest season alone where there are too many."""
+def labelled(rows: pd.DataFrame, options: StudyOptions) -> pd.DataFrame:
+    """Rows for a figure of intervals: the newest season alone where there are too many.
+
+    A group without a role of its own takes its species', so that its hue is the usual one.
+    """
     filled = rows.copy()
-    for column in ("site", "season", "day", "group", "role"):
+    for column in ("site", "season", "day", "group", "role", "definition", "scenario"):
         if column not in filled:
             filled[column] = ""
     if len(filled) > MOST_INTERVALS:
         filled = filled[filled["season"].isin([filled["season"].max(), ""])]
     if len(filled) > MOST_INTERVALS:
         filled = filled.nlargest(MOST_INTERVALS, "birds")
-    parts = filled[["site", "season", "day"]].astype(str)
+    subjects = zip(filled["role"], filled["group"], filled["site"], strict=True)
+    filled["role"] = [
+        role or (role_of(group, site, options) if group else "") for role, group, site in subjects
+    ]
+    parts = filled[["site", "season", "day", "definition", "scenario"]].astype(str)
     filled["label"] = [
         " ".join(part for part in row if part) or "all sites and years"
         for row in parts.itertuples(index=False)
@@ -120,7 +128,7 @@ def room_section(room: Room, assessment: Assessment, tables: dict[str, pd.DataFr
         rows = further[further["quantity"] == name]
         if rows.empty:
             continue
-        drawn = labelled(rows)
+        drawn = labelled(rows, assessment.study.options)
         heads = [column for column in ("outcome", "driver", "group", "plant") if column in drawn]
         drawn["panel"] = [
             " · ".join(str(part).replace("_", " ") for part in row if part)
@@ -164,6 +172,7 @@ def interval_figures(
                 panel,
                 "label",
                 title,
+                span=_reach(rows, none),
                 none=none,
                 number_format=number_format,
             ),
@@ -171,6 +180,12 @@ def interval_figures(
         )
         for page, heads in enumerate(pages(rows[panel], height))
     ]
+
+
+def _reach(rows: pd.DataFrame, none: float | None) -> tuple[float, float]:
+    """What the axis of every page covers, so that pages compare."""
+    bounds = [rows["low"].min(), rows["high"].max(), *([] if none is None else [none])]
+    return float(min(bounds)), float(max(bounds))
 
 
 def pages(names: pd.Series[str], height_px: int) -> list[list[str]]:

@@ -20,7 +20,7 @@ from phenology.report.rooms import (
     room_section,
     shown_sites,
 )
-from phenology.report.tables import SUBJECT, TIMING, is_one_season, role_of, said, shown_answers
+from phenology.report.tables import SUBJECT, TIMING, is_one_season, said, shown_answers
 from phenology.report.words import count_words, day_words, plain, span_words
 
 if TYPE_CHECKING:
@@ -32,7 +32,7 @@ def build_sections(assessment: Assessment, tables: dict[str, pd.DataFrame]) -> l
     """All sections that have something to say, in the order of the report."""
     sections = [
         first_page(assessment, tables),
-        when_section(tables),
+        when_section(tables, effort_known=assessment.study.effort is not None),
         fuel_section(tables, assessment.study.options),
         *(room_section(room, assessment, tables) for room in ROOMS),
         map_section(tables, assessment.study.options.coarsen_km),
@@ -44,13 +44,16 @@ def build_sections(assessment: Assessment, tables: dict[str, pd.DataFrame]) -> l
     return [section for section in sections if section.blocks]
 
 
-def when_section(tables: dict[str, pd.DataFrame]) -> Section:
+def when_section(tables: dict[str, pd.DataFrame], *, effort_known: bool) -> Section:
     """Season curves and dates by site, then the dates in a table and in sentences."""
     section = Section(
         "when",
         "When",
         "Days on which birds are present, by group. Dates describe presence at the site, not "
-        "captures alone.",
+        "captures alone."
+        if effort_known
+        else "Without an effort sheet these are the dates of captures, not of birds: days without "
+        "a capture between the first and the last count as worked in vain.",
     )
     if "curves" not in tables and "timing" not in tables:
         return section
@@ -58,7 +61,7 @@ def when_section(tables: dict[str, pd.DataFrame]) -> Section:
     sampled, seasons = tables["sampled_days"], tables["seasons_sampled"]
     for number, site in enumerate(shown_sites(tables)):
         if curves is not None:
-            section.add(*_curve_figures(curves, sampled, site, number))
+            section.add(*_curve_figures(curves, sampled, site, number, effort_known))
         if timing is not None:
             section.add(*_date_figures(timing, seasons, site, number))
     left = seasons["site"].nunique() - len(shown_sites(tables))
@@ -73,23 +76,24 @@ def when_section(tables: dict[str, pd.DataFrame]) -> Section:
 
 
 def _curve_figures(
-    curves: pd.DataFrame, sampled: pd.DataFrame, site: str, number: int
+    curves: pd.DataFrame, sampled: pd.DataFrame, site: str, number: int, effort_known: bool
 ) -> list[Figure]:
     """Season curves at a site, some groups a figure."""
     here = curves[(curves["site"] == site) & is_one_season(curves["season"])]
     if here.empty:
         return []
     season = max(here["season"].astype(str))
+    what = "Birds present a day, at typical effort," if effort_known else "Birds caught a day"
+    days = "on which someone was there to see" if effort_known else "with a capture"
     drawn = []
     for page, groups in enumerate(pages(here["group"], 150)):
         drawn.append(
             Figure(
                 f"season-{number}-{page}",
                 figures.draw_season_curves(here[here["group"].isin(groups)], sampled, site, season),
-                f"Birds present a day at {plain(site, 60)} in {plain(season, 20)}, at typical "
-                "effort, by group: line with its 90 % interval, earlier seasons thin behind it; "
-                "each panel has its own scale, and the ticks below it are the days on which "
-                "someone was there to see.",
+                f"{what} at {plain(site, 60)} in {plain(season, 20)}, by group: line with its "
+                "90 % interval, earlier seasons thin behind it; each panel has its own scale, and "
+                f"the ticks below it are the days {days}.",
             )
         )
     return drawn
@@ -154,9 +158,7 @@ def fuel_section(tables: dict[str, pd.DataFrame], options: StudyOptions) -> Sect
     )
     fuel, birds = tables.get("fuel"), tables.get("single_birds")
     if fuel is not None:
-        drawn = labelled(fuel)
-        pairs = zip(drawn["role"], drawn["group"], drawn["site"], strict=True)
-        drawn["role"] = [role or role_of(group, site, options) for role, group, site in pairs]
+        drawn = labelled(fuel, options)
         section.add(
             *interval_figures(
                 drawn,
@@ -190,6 +192,9 @@ def fuel_section(tables: dict[str, pd.DataFrame], options: StudyOptions) -> Sect
         )
     if fuel is not None:
         section.add(table("fuel", "Mean fuel load", shown_answers(fuel)))
+        if "fuel_classes" in tables:
+            classes = shown_answers(tables["fuel_classes"])
+            section.add(table("fuel_classes", "Fuel of each fat class, at sunrise", classes))
         if "lean_mass" in tables:
             lean = shown_answers(tables["lean_mass"])
             section.add(table("lean_mass", "Lean mass at the group's mean size", lean))
@@ -279,7 +284,10 @@ def data_section(tables: dict[str, pd.DataFrame]) -> Section:
                         sampled[sampled["site"].isin(sites)], seasons[seasons["site"].isin(sites)]
                     ),
                     "Every day sampled, darker for more device-hours: gaps and lost seasons are "
-                    "where nothing can be seen.",
+                    "where nothing can be seen."
+                    if sampled["hours"].notna().any()
+                    else "Every day with a capture; hours worked were not written down, so a gap "
+                    "may be a day without work or without birds.",
                 )
             )
     if "findings" in tables:
@@ -312,6 +320,8 @@ def data_section(tables: dict[str, pd.DataFrame]) -> Section:
 
 
 def _data_shown(rows: pd.DataFrame) -> pd.DataFrame:
+    if "kind" in rows:
+        return rows.assign(kind=rows["kind"].str.replace("_", " "))
     if "first_day" not in rows:
         return rows
     dates = {

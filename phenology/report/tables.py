@@ -45,7 +45,8 @@ def report_tables(assessment: Assessment) -> dict[str, pd.DataFrame]:
     birds = single_birds(assessment.captures, study.options, windows)
     tables = {
         "timing": timing(estimates),
-        "fuel": answers(estimates, ("fuel_load",)),
+        "fuel": answers(estimates[estimates["definition"] == ""], ("fuel_load",)),
+        "fuel_classes": answers(estimates[estimates["definition"] != ""], ("fuel_load",)),
         "lean_mass": answers(estimates, ("lean_mass_g",)),
         "further": answers(estimates, _further(estimates)),
         "refused": refused(estimates),
@@ -312,9 +313,10 @@ def welfare(captures: pd.DataFrame, options: StudyOptions) -> pd.DataFrame:
 def shown_answers(table: pd.DataFrame) -> pd.DataFrame:
     """Answers as a table shows them: estimate with its interval in one cell."""
     rows = table.to_dict("records")
+    keys = ("outcome", "driver", "definition", "scenario", *SUBJECT, "day", "plant")
     return pd.DataFrame(
         {
-            **{key: table[key] for key in ("outcome", "driver", *SUBJECT, "plant") if key in table},
+            **{key: table[key] for key in keys if key in table},
             "estimate (90 %)": [estimate_words(row) for row in rows],
             "unit": table["unit"].map(unit_words),
             "birds": table["birds"],

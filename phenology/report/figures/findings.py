@@ -20,6 +20,7 @@ def draw_findings(findings: pd.DataFrame) -> alt.LayerChart:
         kind, severity, findings (a count).
     """
     counted = findings.groupby(["kind", "severity"], as_index=False)["findings"].sum()
+    counted["kind"] = counted["kind"].str.replace("_", " ")
     counted["place"] = counted["severity"].map(list(SEVERITY_COLOURS).index)
     severities = [name for name in SEVERITY_COLOURS if name in set(counted["severity"])]
     many = counted.groupby("kind")["findings"].sum().sort_values(ascending=False)

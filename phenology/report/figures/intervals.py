@@ -23,6 +23,7 @@ def draw_intervals(
     label: str,
     title: str,
     *,
+    span: tuple[float, float] | None = None,
     none: float | None = None,
     number_format: str = ".3~g",
 ) -> alt.FacetChart:
@@ -36,18 +37,22 @@ def draw_intervals(
         Columns that head a panel and name a row.
     title : str
         Title of the axis, with its unit.
+    span : pair of float, optional
+        What the axis covers; by default the intervals drawn.
     none : float, optional
         Where no difference lies, drawn as a line.
     number_format : str, optional
         Of the axis, in d3's notation.
     """
+    has_role = bool((rows["role"] != "").any())
     rows = with_role(rows)
     rows = rows.assign(here=rows["basis"] == "measured")
+    legend = None if has_role else "none"
     roles, heads = roles_of(rows), sorted(rows[panel].unique())
     x = alt.X(
         "low:Q",
         title=title,
-        scale=alt.Scale(zero=False, nice=True),
+        scale=alt.Scale(zero=False, nice=True, domain=list(span) if span else alt.Undefined),
         axis=alt.Axis(format=number_format, tickCount=6),
     )
     y = alt.Y(f"{label}:N", title=None, axis=alt.Axis(ticks=False, domain=False, grid=False))
@@ -55,8 +60,8 @@ def draw_intervals(
     offset = (
         alt.YOffset("role:N", scale=alt.Scale(domain=roles)) if len(roles) > 1 else alt.Undefined
     )
-    span = base.mark_rule(strokeWidth=1.8).encode(
-        x=x, x2="high:Q", y=y, yOffset=offset, color=role_colour(roles)
+    reach = base.mark_rule(strokeWidth=1.8).encode(
+        x=x, x2="high:Q", y=y, yOffset=offset, color=role_colour(roles, symbol=legend)
     )
     tooltip = [
         alt.Tooltip(f"{panel}:N"),
@@ -81,13 +86,13 @@ def draw_intervals(
             alt.X("estimate:Q"),
             y=y,
             yOffset=offset,
-            color=role_colour(roles),
-            shape=role_shape(roles),
+            color=role_colour(roles, symbol=legend),
+            shape=role_shape(roles, symbol=legend),
             tooltip=tooltip,
         )
         for here in (True, False)
     ]
-    layers = [span, *points]
+    layers = [reach, *points]
     if none is not None:
         layers.insert(0, alt.Chart().mark_rule(color=light("soft")).encode(x=alt.datum(none)))
     chart = layered("estimates", *layers, height={"step": 18})

@@ -99,7 +99,9 @@ def with_role(table: pd.DataFrame) -> pd.DataFrame:
     return table.assign(role=role)
 
 
-def _legend(symbol: str | None) -> alt.Legend:
+def _legend(symbol: str | None) -> alt.Legend | None:
+    if symbol == "none":
+        return None
     if symbol == "stroke":
         return alt.Legend(symbolOpacity=1, symbolType="stroke")
     # A filled mark beside dashed lines: its own outline would be dashed as well.
