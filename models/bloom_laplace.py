@@ -41,7 +41,8 @@ STEPS = 200
 ROUNDS = 60
 INNER_DRAWS = 40
 SETTLED_CHANGE = 0.03  # of a log spread in a round
-SMALL_GAIN = 1e-2  # of the log posterior, expected from one more step
+SMALL_GAIN = 1e-3  # of the log posterior, expected from one more step
+STALLED_GAIN = 0.5  # if no step gains: far below what an interval can show, over all parameters
 
 
 @dataclass(frozen=True)
@@ -257,9 +258,9 @@ def _climb(
                 break
             length *= 0.5
         else:
-            return theta, gain < 100 * SMALL_GAIN, factor
+            return theta, gain < STALLED_GAIN, factor
         theta, eta, jacobian, now = tried, tried_eta, tried_jacobian, reached
-    return theta, False, factor
+    return theta, gain < STALLED_GAIN, factor
 
 
 def _update_scales(
