@@ -15,6 +15,7 @@ import pandas as pd
 SUBJECTS = {
     "start": "phenology.bench.start:bench_start",
     "example": "phenology.bench.example:bench_example",
+    "sheets": "phenology.bench.sheets:bench_sheets",
     "weather": "phenology.bench.weather:bench_weather",
 }
 

@@ -224,9 +224,10 @@ def _parse_part(
                 told = reasons.get(int(place))
                 reasons[int(place)] = f"{told}; no usable {name}" if told else f"no usable {name}"
             aside |= gone
-    values["file"] = _constant(part.grid.file, height)
-    values["tab"] = _constant(part.grid.tab, height)
-    values["row"] = part.positions + 1
+    # Corrections name a file and a row of another sheet: their own columns stay.
+    values.setdefault("file", _constant(part.grid.file, height))
+    values.setdefault("tab", _constant(part.grid.tab, height))
+    values.setdefault("row", part.positions + 1)
     return _PartRead(pd.DataFrame(values, copy=False), aside, reasons, findings, labels)
 
 

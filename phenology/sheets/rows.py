@@ -109,8 +109,11 @@ def find_delimiter(sample: str) -> str:
 
 def _read_even(file: str, utf8: bytes, delimiter: str) -> Grid | None:
     """Read a text whose rows are all of one width; None if they are not."""
-    sample = io.StringIO(utf8[:_SAMPLE].decode("utf-8", "ignore"))
-    lines = list(csv.reader(sample, delimiter=delimiter))
+    sample = io.StringIO(utf8[:_SAMPLE].decode("utf-8", "ignore"), newline="")
+    try:
+        lines = list(csv.reader(sample, delimiter=delimiter))
+    except csv.Error:
+        return None
     names = [str(place) for place in range(len(lines[0]))] if lines else []
     if not names or utf8.count(b"\r") != utf8.count(b"\r\n"):
         return None

@@ -48,9 +48,9 @@ def permit_year(study: Study, year: int) -> pd.DataFrame:
 
 
 def _rows(part: str, rows: list[dict[str, object]]) -> pd.DataFrame:
-    table = pd.DataFrame([{"part": part} | row for row in rows], columns=list(COLUMNS))
-    text = {name: "str" for name in COLUMNS if name != "value"}
-    return table.fillna(dict.fromkeys(text, "")).astype({**text, "value": float})
+    empty = dict.fromkeys(COLUMNS, "") | {"part": part}
+    table = pd.DataFrame([empty | row for row in rows], columns=list(COLUMNS))
+    return table.astype(dict.fromkeys(COLUMNS, "str") | {"value": float})
 
 
 def _bands(captures: pd.DataFrame) -> pd.DataFrame:

@@ -179,6 +179,10 @@ def plant(study, seed: int, of_each: int = 20) -> list[Planted]:
 def _plant_in_histories(planter: Planter) -> None:
     captures = planter.study.captures
     again = (captures["capture"] == "recap").to_numpy()
+
+    def longer_wing(row: int) -> tuple[str, str]:
+        return "wing_mm", f"{float(captures.loc[row, 'wing_mm']) * 1.07:.1f}"
+
     for slip, kind, column, change in (
         ("recapture called new", "new_again", "band", lambda _: ("capture", "new")),
         (
@@ -189,11 +193,8 @@ def _plant_in_histories(planter: Planter) -> None:
             "sex changes", "band_changes_sex", "sex",
             lambda row: ("sex", "M" if captures.loc[row, "sex"] == "F" else "F"),
         ),
-        ("wing of one bird differs", "wing_differs", "wing_mm", lambda row: ("wing_mm", f"{float(captures.loc[row, 'wing_mm']) * 1.07:.1f}")),
-        ("other site", "impossible_journey", "site", None),
+        ("wing of one bird differs", "wing_differs", "wing_mm", longer_wing),
     ):  # fmt: skip
-        if change is None:
-            continue
         try:
             row = planter.free_row(again, margin=0)
         except LookupError:

@@ -37,10 +37,12 @@ def test_stray_far_cell_with_a_false_dimension(tmp_path):
 
 def test_zip_bomb(tmp_path):
     path = tmp_path / "captures.xlsx"
-    with zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED) as archive:
-        with archive.open("xl/sharedStrings.xml", "w", force_zip64=True) as part:
-            for _ in range(150):
-                part.write(b" " * 1_000_000)
+    with (
+        zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED) as archive,
+        archive.open("xl/sharedStrings.xml", "w", force_zip64=True) as part,
+    ):
+        for _ in range(150):
+            part.write(b" " * 1_000_000)
     assert path.stat().st_size < 1_000_000
     with pytest.raises(StudyError, match="unpacks to"):
         read_workbook(path)

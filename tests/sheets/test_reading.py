@@ -224,7 +224,10 @@ def test_headings_in_other_units_are_converted(tmp_path):
 
 
 def test_nearest_names_are_suggested(tmp_path):
-    text = "site,date,species,wing_mn\nfrok,2031-07-05,RUHU,40\nfork,2031-07-05,Selasphorus rufos,40\nfork,2031-07-05,RUHU,40\n"
+    text = (
+        "site,date,species,wing_mn\nfrok,2031-07-05,RUHU,40\n"
+        "fork,2031-07-05,Selasphorus rufos,40\nfork,2031-07-05,RUHU,40\n"
+    )
     study = open_study(write(tmp_path / "s", text))
     found = study.findings.set_index("kind")
     assert found.loc["unknown_site", "suggestion"] == "fork"
@@ -234,7 +237,7 @@ def test_nearest_names_are_suggested(tmp_path):
 
 
 def test_genus_hybrid_and_synonym_are_legal_species(tmp_path):
-    toml = 'name = "I"\n[species]\n"Selasphorus calliope" = "passage"\n"Selasphorus rufus" = "passage"\n'
+    toml = TOML + '"Selasphorus calliope" = "passage"\n'
     names = [
         "Selasphorus sp.",
         "Selasphorus rufus x Selasphorus calliope",
