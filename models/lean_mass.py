@@ -36,7 +36,8 @@ class LeanMassModel:
     log m = log lean mass(species, group, wing) + log[1 + fuel(fat class, hour, crop, fed)] + e;
     `phenology.models.lean_mass_likelihood` states it in full. Groups are pooled towards their
     species, exponents and fuel of a class towards those of all species. Fuel is 0 by definition
-    at the lowest fat class, empty crop and sunrise; scatter there is structure, and what scatter
+    at the lowest fat class, empty crop and sunrise; a meal in the crop is weighed but is no fuel,
+    so a bird's fuel load is told without it. Scatter at the lowest class is structure, what scatter
     grows with the fuel of a class is fuel.
 
     Parameters

@@ -103,11 +103,9 @@ def simulate_lean_mass(
     log_fuel = (
         class_log_fuel[fat_class] * (1 + 0.4 * rng.standard_normal(birds) / np.sqrt(weight))
         + hour_effect * hours
-        + 0.03 * (crop == "part")
-        + 0.06 * (crop == "full")
-        + 0.04 * fed
     )
-    mass = np.exp(log_lean + log_fuel)
+    meal = 0.03 * (crop == "part") + 0.06 * (crop == "full") + 0.04 * fed
+    mass = np.exp(log_lean + log_fuel + meal)
     step = rng.choice([-1, 1], birds) * (rng.random(birds) < misread)
     written = np.where(
         (fat_class + step >= 0) & (fat_class + step < classes), fat_class + step, fat_class

@@ -25,7 +25,8 @@ def part_mass(
     effects = local[..., 4:8]
     fuel = class_log_fuel(local)
     lean_location = local[..., 0] + local[..., 1] + exponent * rows.log_wing[part]
-    meal = (effects * rows.covariate[part]).sum(-1)
+    by_hour = effects[..., 0] * rows.covariate[part][..., 0]
+    meal = (effects[..., 1:] * rows.covariate[part][..., 1:]).sum(-1)  # carried, but not as fuel
     lean_variance = np.exp(2 * phi[:, :1]) + exponent**2 * rows.wing_variance[part]
     meal_variance = (effects**2 * rows.covariate_variance[part]).sum(-1)
     fuel_variance = np.exp(2 * phi[:, 1, None, None]) * fuel**2 + meal_variance[..., None]
@@ -33,7 +34,7 @@ def part_mass(
     tail = 2 + np.exp(phi[:, 2])[:, None]
     misread = (1 / (1 + np.exp(-phi[:, 4])))[:, None, None]
     reading = rows.read[part] * (1 - misread * rows.exits) + rows.near[part] * misread / 2
-    location = (lean_location + meal)[..., None] + fuel
+    location = (lean_location + by_hour + meal)[..., None] + fuel
     standard = (rows.log_mass[part][:, :, None] - location[:, :, None]) / scale[:, :, None]
     log_weight = (
         np.log(rows.prevalence[part] * reading + 1e-12)[:, :, None]
@@ -58,7 +59,7 @@ def part_mass(
     noise = rng.standard_normal(rate.shape)
     spread = np.sqrt(lean_variance * taken(fuel_variance) / variance / weight)
     log_lean = lean_location + residual * lean_variance / variance + spread * noise
-    return np.exp(log_lean), np.expm1(log_mass - log_lean), residual
+    return np.exp(log_lean), np.expm1(log_mass - meal - log_lean), residual
 
 
 def class_log_fuel(local: Array) -> Array:

@@ -63,12 +63,15 @@ def assess_condition(
     _report_classes(model.fuel_classes_, table, study.fat_levels, answers)
     _report_fuel(model.fuel_by(keys), answers)
     _report_condition(model.lean_condition(keys[["group", "season"]]), answers)
-    reach = assess_potential_range(
+    reach, reach_draws = assess_potential_range(
         model.bird_draws_, study.captures["species"], groups, answers, seed
     )
     return Condition(
         model.birds_[columns].reindex(table.index).join(reach),
-        {"lean_mass": model.draws_, "birds": model.bird_draws_},
+        {
+            "lean_mass": model.draws_,
+            "birds": model.bird_draws_.assign(potential_range_km=reach_draws),
+        },
         diagnostics,
     )
 

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
+import xarray as xr
 
 from phenology.models.potential_range import FlightConstants, potential_range_km
 from phenology.models.refusal import Refused
@@ -14,8 +15,6 @@ from phenology.quantities import HIGH_QUANTILE, LOW_QUANTILE
 from phenology.reference import energy_values, kind_of_bird
 
 if TYPE_CHECKING:
-    import xarray as xr
-
     from phenology.estimates import Estimates
 
 Array = npt.NDArray[np.float64]
@@ -25,7 +24,7 @@ NOTE = "still air, non-stop, reserve kept; most hummingbirds fly by day and feed
 
 def assess_potential_range(
     birds: xr.Dataset, species: pd.Series, groups: pd.Series, answers: Estimates, seed: int
-) -> pd.DataFrame:
+) -> tuple[pd.DataFrame, xr.DataArray]:
     """Report the potential range of each group and give each bird its own.
 
     Air speed and reserve are drawn from their published ranges, so that an interval carries
@@ -43,12 +42,15 @@ def assess_potential_range(
 
     Returns
     -------
-    DataFrame
+    table : DataFrame
         Indexed as `groups`: potential_range_km with `_low` and `_high`; missing where no range
         law was calibrated for the kind of bird.
+    draws : DataArray
+        The same on (draw, bird) [km].
     """
     table = pd.DataFrame(np.nan, index=groups.index, columns=list(COLUMNS))
     places = birds.indexes["bird"]
+    draws = birds["fuel_load"].astype(float) * np.nan
     for name in sorted(species.unique()):
         rows = np.flatnonzero((species.loc[places] == name).to_numpy())
         members = places[rows]
@@ -59,6 +61,7 @@ def assess_potential_range(
             for group in sorted(groups[species == name].unique()):
                 answers.refuse("potential_range_km", str(reason), group=group)
             continue
+        draws[:, rows] = distance
         quantiles = np.quantile(distance, [0.5, LOW_QUANTILE, HIGH_QUANTILE], axis=0)
         table.loc[members, list(COLUMNS)] = quantiles.T
         for group, positions in groups.loc[members].groupby(groups.loc[members]).indices.items():
@@ -71,7 +74,7 @@ def assess_potential_range(
                 note=NOTE,
                 group=group,
             )
-    return table
+    return table, draws
 
 
 def _range_draws(kind: str | None, birds: xr.Dataset, seed: int) -> Array:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from phenology.assess.assessment import Assessment
+from phenology.assess.comparison import compare_sites
 from phenology.assess.condition import assess_condition
 from phenology.assess.narrowed import narrowed_answers
 from phenology.assess.outputs import PRIVATE_COLUMNS
@@ -76,6 +77,7 @@ def assess(
         seed=seed,
         monsoon_years=monsoon,
     )
+    compare_sites(support, answers)
     captures = study.captures.drop(columns=list(PRIVATE_COLUMNS))
     return Assessment(
         study=study,

@@ -36,12 +36,16 @@ def test_fuel_of_classes_rises_and_is_zero_by_definition_at_the_lowest(fitted) -
     assert inside.sum() >= 5
 
 
-def test_lean_mass_times_fuel_is_the_mass(fitted) -> None:
+def test_lean_mass_and_fuel_are_the_mass_and_a_meal_is_neither(fitted) -> None:
     birds, _, model = fitted
     draws = model.bird_draws_
-    mass = draws["lean_mass_g"] * (1 + draws["fuel_load"])
-    weighed = birds.loc[draws.indexes["bird"], "mass_g"]
-    np.testing.assert_allclose(mass.mean("draw"), weighed, rtol=2e-3)
+    told = (draws["lean_mass_g"] * (1 + draws["fuel_load"])).mean("draw").to_series()
+    weighed = birds.loc[told.index]
+    ratio = told / weighed["mass_g"]
+    empty = (weighed["crop"] == "empty") & ~weighed["fed_before_weighing"]
+    np.testing.assert_allclose(ratio[empty], 1.0, rtol=2e-3)
+    full = (weighed["crop"] == "full") & ~weighed["fed_before_weighing"]
+    assert abs(1 - ratio[full].mean() - 0.06) < 0.02  # 6 % of mass is the meal simulated
 
 
 def test_a_wing_error_ignored_flattens_the_exponent() -> None:
