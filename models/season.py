@@ -74,7 +74,8 @@ class SeasonModel:
     draws_ : Dataset
         arrival_day, peak_day, departure_day (draw, role, group, site, season) [day of year];
         capture_index (draw, group, site, season), ratio to the site's typical season;
-        pooled_arrival_day and so on (draw, role, group, site), of all sampled seasons summed.
+        pooled_arrival_day and so on (draw, role, group, site), of all sampled seasons summed;
+        together_arrival_day and so on (draw, role, site), of all groups as well.
         Missing where a role is not modelled.
     curves_ : Dataset
         present (draw, role, group, site, season, day) and pooled (draw, role, group, site, day)
@@ -112,7 +113,7 @@ class SeasonModel:
     def __init__(
         self,
         draws: int = 400,
-        points: int = 24,
+        points: int = 64,
         seed: int = 1,
         nectar_prior: tuple[float, float] | None = None,
         method: str = "auto",
@@ -150,9 +151,7 @@ class SeasonModel:
             self._share(counts, fit, design, sizes)
         return self
 
-    def _draw(
-        self, fit: LaplaceFit, design: Design, sizes: Sizes, sampled: Array
-    ) -> Coefficients:
+    def _draw(self, fit: LaplaceFit, design: Design, sizes: Sizes, sampled: Array) -> Coefficients:
         """Draw by the method asked for; "auto" samples where the quick way cannot be trusted."""
         well_sampled = int((sampled >= WELL_SAMPLED_DAYS).sum())
         if self.method == "laplace" or (self.method == "auto" and well_sampled >= FEWEST_SEASONS):
@@ -177,8 +176,7 @@ class SeasonModel:
         shared, local = jnp.asarray(drawn.shared), jnp.asarray(drawn.local)
         in_season, typical = draw_predictors(shared, local, design, sizes)
         sampled = _sampled_days(counts)
-        pooled = np.zeros((sizes.sites, sizes.seasons), bool)
-        pooled[: sampled.shape[0], : sampled.shape[1]] = sampled > 0
+        pooled = _pooled_days(counts, sizes, days)
         groups, sites, seasons = (len(x) for x in (counts.groups, counts.sites, counts.seasons))
         present = np.asarray(design.present)[:groups]
         told: dict[str, list[Array]] = {}
@@ -187,19 +185,21 @@ class SeasonModel:
                 in_season[:, :, site], typical[:, :, site], jnp.asarray(days - middle),
                 jnp.asarray(design.present)[:, site], jnp.asarray(pooled[site]),
             )  # fmt: skip
+            kept = {name: np.array(values) for name, values in answers.items()}
             absent = ~present[:, site]  # group, role
-            for name, values in answers.items():
-                kept = np.array(values)[:, :groups]
-                if name in ("dates", "pooled_dates"):
-                    kept = kept + middle
-                if name not in {"pooled_dates", "pooled_curve"}:
-                    kept = kept[:, :, :seasons]
-                if name in ("dates", "curve"):
-                    kept[:, np.broadcast_to(absent[:, None], kept.shape[1:4])] = np.nan
-                elif name in ("pooled_dates", "pooled_curve"):
-                    kept[:, absent] = np.nan
-                told.setdefault(name, []).append(kept)
-        dates, pooled_dates = np.stack(told["dates"], 2), np.stack(told["pooled_dates"], 2)
+            for name in ("dates", "curve"):
+                kept[name] = kept[name][:, :groups, :seasons]
+                kept[name][:, np.broadcast_to(absent[:, None], kept[name].shape[1:4])] = np.nan
+            for name in ("pooled_dates", "pooled_curve"):
+                kept[name] = kept[name][:, :groups]
+                kept[name][:, absent] = np.nan
+            kept["together_dates"][:, absent.all(0)] = np.nan
+            kept["log_index"] = kept["log_index"][:, :groups, :seasons]
+            for name, values in kept.items():
+                told.setdefault(name, []).append(values)
+        dates = np.stack(told["dates"], 2) + middle
+        pooled_dates = np.stack(told["pooled_dates"], 2) + middle
+        together = np.stack(told["together_dates"], 1) + middle  # draw, site, role, date
         coords = {
             "role": list(ROLES),
             "group": list(counts.groups),
@@ -216,6 +216,8 @@ class SeasonModel:
         for number, name in enumerate(DATES):
             variables[name] = (yearly, np.moveaxis(dates[..., number], 4, 1))
             variables[f"pooled_{name}"] = (whole, np.moveaxis(pooled_dates[..., number], 3, 1))
+            every = np.moveaxis(together[..., number], 2, 1)
+            variables[f"together_{name}"] = (("draw", "role", "site"), every)
         self.draws_ = xr.Dataset(variables, coords=coords)
         curve, pooled_curve = np.stack(told["curve"], 2), np.stack(told["pooled_curve"], 2)
         self.curves_ = xr.Dataset(
@@ -234,10 +236,16 @@ class SeasonModel:
     def _share(self, counts: SeasonCounts, fit: LaplaceFit, design: Design, sizes: Sizes) -> None:
         index, acts = touched(sizes)
         sd = prior_sds(jnp.asarray(fit.hyper), design)
+        factor = fit.factor
         parts = SiteYears(
-            *(np.asarray(part) for part in fit.factor[:4]), index,
-            np.asarray(sd.local), np.asarray(sd.shared),
-        )  # fmt: skip
+            own=np.asarray(factor.own),
+            border=np.asarray(factor.border),
+            shared=np.asarray(factor.shared),
+            information=np.asarray(factor.information),
+            touched=index,
+            own_sd=np.asarray(sd.local),
+            shared_sd=np.asarray(sd.shared),
+        )
         middle = (counts.first_day + counts.last_day) / 2
         days = jnp.arange(counts.first_day, counts.last_day + DAY_STEP, DAY_STEP) - middle
         predictors = cell_predictors(fit.coefficients, design, sizes)
@@ -271,6 +279,16 @@ class SeasonModel:
                 "share": ["own", "borrowed", "prior"],
             },
         )
+
+
+def _pooled_days(counts: SeasonCounts, sizes: Sizes, days: Array) -> Array:
+    """1 where a day of a site's season counts in the curve of all seasons together."""
+    pooled = np.zeros((sizes.sites, sizes.seasons, len(days)))
+    for site, season in np.unique(np.stack([counts.site, counts.season], 1), axis=0):
+        rows = counts.day[(counts.site == site) & (counts.season == season)]
+        worked = (days >= rows.min()) & (days <= rows.max())
+        pooled[site, season] = 1.0 if counts.effort_known else worked
+    return pooled
 
 
 def _sampled_days(counts: SeasonCounts) -> Array:

@@ -78,6 +78,13 @@ def birds_a_day(predictors: Array, days: Array) -> Array:
     return jnp.stack(curves, -2)
 
 
+def curve_dates(birds: Array, days: Array) -> Array:
+    """Days of 5 % of a curve's bird-days, of its top, and of 95 %; shape (..., date)."""
+    log_curve = jnp.log(birds + 1e-30)
+    passed = mass_quantiles(log_curve, days, SHARES_PASSED)
+    return jnp.stack([passed[..., 0], peak_of(log_curve, days), passed[..., 1]], -1)
+
+
 @jax.jit
 def answers_of_site(
     in_season: Array, typical: Array, days: Array, present: Array, pooled: Array
@@ -89,15 +96,15 @@ def answers_of_site(
     in_season, typical : arrays, shape (draw, group, season, predictor)
     days : array, shape (day,)
     present : array of bool, shape (group, role)
-    pooled : array of bool, shape (season,)
-        Seasons that the pooled curve sums.
+    pooled : array, shape (season, day)
+        1 where the pooled curve counts the day: in seasons sampled.
 
     Returns
     -------
     dict of arrays
         dates (draw, group, season, role, date), log_index (draw, group, season), pooled_dates
-        (draw, group, role, date), curve (draw, group, season, role, day), pooled_curve (draw,
-        group, role, day).
+        (draw, group, role, date), together_dates (draw, role, date) of all groups, curve (draw,
+        group, season, role, day), pooled_curve (draw, group, role, day).
     """
 
     def one(pair: tuple[Array, Array]) -> dict[str, Array]:
@@ -105,14 +112,13 @@ def answers_of_site(
         curve = birds_a_day(here, days) * present[:, None, :, None]
         usual_curve = birds_a_day(usual, days) * present[:, None, :, None]
         total = jnp.log(curve.sum((-2, -1)))
-        mean_curve = (curve * pooled[:, None, None]).sum(1) / jnp.maximum(pooled.sum(), 1)
-        passed = mass_quantiles(jnp.log(mean_curve + 1e-30), days, SHARES_PASSED)
+        seasons = jnp.maximum(pooled.any(1).sum(), 1)
+        mean_curve = (curve * pooled[:, None, :]).sum(1) / seasons
         return {
             "dates": role_dates(here, days),
             "log_index": total - jnp.log(usual_curve.sum((-2, -1))),
-            "pooled_dates": jnp.stack(
-                [passed[..., 0], peak_of(jnp.log(mean_curve + 1e-30), days), passed[..., 1]], -1
-            ),
+            "pooled_dates": curve_dates(mean_curve, days),
+            "together_dates": curve_dates(mean_curve.sum(0), days),
             "curve": curve,
             "pooled_curve": mean_curve,
         }

@@ -44,6 +44,9 @@ class SeasonCounts:
         Natural logarithm of nectar on offer over the study's mean, 0 where not known.
     method : array of int, shape (row,), optional
         0 baited trap, 1 unbaited net, 2 independent count.
+    effort_known : bool
+        False where only captures tell which days were worked: the season of all years together
+        is then that of captures, from each season's first to its last row.
     site_roles : array of str, shape (group, site), optional
         Roles where they differ between sites; overrides `roles`.
 
@@ -82,6 +85,7 @@ class SeasonCounts:
     log_nectar: npt.NDArray[Any] = None  # type: ignore[assignment]
     method: npt.NDArray[Any] = None  # type: ignore[assignment]
     site_roles: npt.NDArray[Any] = None  # type: ignore[assignment]
+    effort_known: bool = True
 
     def __post_init__(self) -> None:
         rows = len(self.count)

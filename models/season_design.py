@@ -253,8 +253,8 @@ def design_arrays(
     """Lay counts out in padded arrays, with the priors that the window implies."""
     sizes = Sizes(
         padded(len(counts.groups), 4),
-        padded(len(counts.sites), 4),
-        padded(len(counts.seasons), 4),
+        padded(len(counts.sites), 2),
+        padded(len(counts.seasons), 2),
         0 if drivers is None else padded(drivers.shape[-1], 4),
     )
     middle = (counts.first_day + counts.last_day) / 2
@@ -331,16 +331,15 @@ def effort_centres(counts: SeasonCounts) -> Array:
     """Typical log effort of each method: levels are log birds a day at this effort."""
     return np.array(
         [
-            counts.log_effort[counts.method == method].mean() if (counts.method == method).any()
+            counts.log_effort[counts.method == method].mean()
+            if (counts.method == method).any()
             else 0.0
             for method in (BAITED_TRAP, UNBAITED_NET, INDEPENDENT_COUNT)
         ]
     )
 
 
-def covariate_columns(
-    log_effort: Array, method: Array, log_nectar: Array, centres: Array
-) -> Array:
+def covariate_columns(log_effort: Array, method: Array, log_nectar: Array, centres: Array) -> Array:
     """Effort, method and nectar of each row, as the columns of `COVARIATES`."""
     return np.column_stack(
         [

@@ -29,6 +29,7 @@ if TYPE_CHECKING:
 Array = npt.NDArray[Any]
 MEASURED_ABOVE = 0.5  # own share of learning from which an answer counts as measured
 POOLED = "all seasons sampled, summed"
+OF_CAPTURES = "of captures, not of birds: hours worked are not known"
 FIRST_SHARE, LAST_SHARE = 0.2, 0.9  # of a run's progress, before and after the seasons
 
 
@@ -160,24 +161,34 @@ def _report_dates(task: SeasonTask, fitted: SeasonModel, answers: Estimates) -> 
 def _report_pooled(
     task: SeasonTask, fitted: SeasonModel, answers: Estimates, birds: pd.Series
 ) -> None:
-    """Dates of all sampled seasons together: years weigh by their numbers."""
-    name = task.window.name
+    """Dates of all sampled seasons together: years, and groups, weigh by their numbers."""
+    parts = [("pooled", group, {"group": group}) for group in task.counts.groups]
+    if len(parts) > 1:
+        parts.append(("together", task.species, {}))
     for role in ROLES:
-        for group in task.counts.groups:
-            for site in task.counts.sites:
-                caught = int(birds.get((group, site), pd.Series(0)).sum())
-                place: dict[str, Any] = {"role": role, "group": group, "site": site}
-                if caught == 0 or bool(fitted.draws_["pooled_peak_day"].sel(place).isnull().all()):
+        for site in task.counts.sites:
+            first, last = _days_sampled(task, site, None)
+            for variable, group, selected in parts:
+                at = {"role": role, "site": site} | selected
+                of_group = birds if variable == "together" else birds.xs(group, level="group")
+                here = of_group.index.get_level_values("site") == site
+                caught = int(of_group[here].sum())
+                if caught == 0 or bool(
+                    fitted.draws_[f"{variable}_peak_day"].sel(at).isnull().all()
+                ):
                     continue
-                first, last = _days_sampled(task, site, None)
+                key: dict[str, Any] = {"role": role, "group": group, "site": site}
+                key |= {"season": task.window.name, "definition": POOLED}
                 for quantity in DATES:
-                    values = fitted.draws_[f"pooled_{quantity}"].sel(place).to_numpy()
-                    key = place | {"season": name, "definition": POOLED}
+                    values = fitted.draws_[f"{variable}_{quantity}"].sel(at).to_numpy()
                     outside = _outside(role, quantity, values, first, last)
                     if outside:
                         answers.refuse(quantity, outside, birds=caught, **key)
                     else:
-                        answers.add(quantity, values, birds=caught, basis="measured", **key)
+                        note = "" if task.counts.effort_known else OF_CAPTURES
+                        answers.add(
+                            quantity, values, birds=caught, basis="measured", note=note, **key
+                        )
 
 
 def _report_index(task: SeasonTask, fitted: SeasonModel, answers: Estimates) -> None:

