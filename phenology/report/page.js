@@ -15,9 +15,9 @@
       const column = columns[name];
       return Array.isArray(column) ? column : column.at.map((place) => (place < 0 ? null : column.words[place]));
     });
-    const count = values.length ? values[0].length : 0;
+    const count = Math.max(0, ...values.map((column) => column.length));
     return Array.from({ length: count }, (_, row) =>
-      Object.fromEntries(names.map((name, column) => [name, values[column][row]])));
+      Object.fromEntries(names.map((name, column) => [name, row < values[column].length ? values[column][row] : null])));
   }
 
   function csvOf(rows) {

@@ -89,11 +89,13 @@ def figure_json(chart: Any) -> str:
 
 
 def _columns(rows: list[dict[str, Any]]) -> dict[str, Any]:
-    """Rows as columns; repeated words as one list of words and their numbers."""
+    """Rows as columns: repeated words as one list and their places, empty ends left off."""
     columns: dict[str, Any] = {}
     for name in rows[0] if rows else ():
         values = [row[name] for row in rows]
         words = list(dict.fromkeys(value for value in values if isinstance(value, str)))
+        while values and values[-1] is None:
+            values.pop()
         if words and len(words) * 3 < len(values):
             number = {word: place for place, word in enumerate(words)}
             columns[name] = {"words": words, "at": [number.get(value, -1) for value in values]}

@@ -6,10 +6,12 @@ import altair as alt
 import pandas as pd
 
 from phenology.report.figures.parts import (
+    FRONT,
     data,
     day_axis,
     day_scale,
     finish,
+    front_and_behind,
     layered,
     panels,
 )
@@ -34,21 +36,17 @@ def draw_conditions(
         What a mark means.
     """
     rows = days.reindex(columns=["measure", "season", "day", "value", "low", "high"])
-    rows = rows.dropna(subset=["value"]).assign(in_front=lambda all_: all_["season"] == season)
-    rows.loc[~rows["in_front"], ["low", "high"]] = float("nan")
-    rows["date"] = [
-        day_words(day, year) for day, year in zip(rows["day"], rows["season"], strict=True)
-    ]
+    rows = front_and_behind(rows.dropna(subset=["value"]), season, 1, 3)
     first, last = rows["day"].min(), rows["day"].max()
     x = alt.X("day:Q", scale=day_scale(first, last), axis=day_axis(first, last, season))
     y = alt.Y("value:Q", title=None, axis=alt.Axis(tickCount=4))
     behind = (
         alt.Chart()
-        .transform_filter("!datum.in_front")
+        .transform_filter("!" + FRONT)
         .mark_line(strokeWidth=1, opacity=0.5, color=light("soft"))
         .encode(x, y, detail="season:N")
     )
-    front = alt.Chart().transform_filter("datum.in_front")
+    front = alt.Chart().transform_filter(FRONT)
     band = front.mark_area(opacity=0.16, color=light("ink")).encode(
         x, alt.Y("low:Q"), alt.Y2("high:Q")
     )

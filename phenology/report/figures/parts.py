@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from phenology.report.palette import DASHES, ROLE_ORDER, SHAPES, light, theme
-from phenology.report.words import calendar_day, plain, season_year
+from phenology.report.words import calendar_day, day_words, plain, season_year
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -49,7 +49,10 @@ def records(table: pd.DataFrame) -> list[dict[str, Any]]:
         elif pd.api.types.is_numeric_dtype(column.dtype):
             shown[name] = _rounded(column).astype(object)
         else:
-            shown[name] = [plain(value, LABEL_LIMIT) for value in column.astype(object)]
+            shown[name] = [
+                None if missing else plain(value, LABEL_LIMIT)
+                for value, missing in zip(column.astype(object), column.isna(), strict=True)
+            ]
     rows: list[dict[str, Any]] = shown.astype(object).where(shown.notna(), None).to_dict("records")
     return rows
 
@@ -59,6 +62,22 @@ def _rounded(column: pd.Series[float]) -> pd.Series[float]:
     size = np.floor(np.log10(values.abs().where(values.abs() > 0, 1.0)))
     step = 10.0 ** np.maximum(3 - size, 0)
     return (values * step).round() / step
+
+
+FRONT = "isValid(datum.date)"  # rows of `front_and_behind` that belong to the season in front
+
+
+def front_and_behind(rows: pd.DataFrame, season: str, step: int, thin_step: int) -> pd.DataFrame:
+    """Daily rows of one season, then those of the others, thinner and without interval or date.
+
+    What only the front needs stands first, so that the report holds it without the gaps.
+    """
+    since = rows["day"] - rows["day"].min()
+    front = rows[(rows["season"] == season) & (since % step == 0)]
+    dates = [day_words(day, season) for day in front["day"]]
+    behind = rows[(rows["season"] != season) & (since % thin_step == 0)]
+    behind = behind.drop(columns=["low", "high"])
+    return pd.concat([front.assign(date=dates), behind], ignore_index=True)
 
 
 def shown_names(names: Iterable[str]) -> list[str]:

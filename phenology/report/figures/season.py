@@ -8,10 +8,12 @@ import altair as alt
 import pandas as pd
 
 from phenology.report.figures.parts import (
+    FRONT,
     data,
     day_axis,
     day_scale,
     finish,
+    front_and_behind,
     layered,
     panels,
     role_colour,
@@ -24,8 +26,8 @@ from phenology.report.figures.parts import (
 from phenology.report.palette import light
 from phenology.report.words import day_words, span_words
 
-FULL_STEP = 1  # days between drawn points of the season in front
-EARLIER_STEP = 4  # of the seasons behind it, drawn thin
+FRONT_STEP = 2  # days between drawn points of the season in front
+BEHIND_STEP = 6  # of the seasons behind it, drawn thin
 
 
 def draw_season_curves(
@@ -54,16 +56,9 @@ def draw_season_curves(
         One panel a group, each with its own scale; ticks below are the days sampled.
     """
     here = with_role(curves[(curves["site"] == site) & (curves["curve"] == curve)])
-    here = here.assign(in_front=here["season"].astype(str) == str(season))
+    here = here.drop(columns=["site", "curve"]).round({"estimate": 3, "low": 3, "high": 3})
+    here = front_and_behind(here, str(season), FRONT_STEP, BEHIND_STEP)
     first = here["day"].min()
-    step = here["in_front"].map({True: FULL_STEP, False: EARLIER_STEP})
-    here = here[(here["day"] - first) % step == 0].drop(columns=["site", "curve"])
-    here["date"] = [
-        day_words(day, year) for day, year in zip(here["day"], here["season"], strict=True)
-    ]
-    here["line"] = here["season"].astype(str) + " " + here["role"]
-    thin = ~here["in_front"]
-    here.loc[thin, ["low", "high"]] = float("nan")
     at_site = sampled[sampled["site"] == site]
     worked = at_site[at_site["season"].astype(str) == str(season)]
     roles, groups = roles_of(here), sorted(here["group"].unique())
@@ -74,11 +69,11 @@ def draw_season_curves(
     )
     base = alt.Chart()
     behind = (
-        base.transform_filter("!datum.in_front")
-        .mark_line(strokeWidth=1, opacity=0.35)
-        .encode(x, alt.Y("estimate:Q"), role_colour(roles, symbol="stroke"), detail="line:N")
+        base.transform_filter("!" + FRONT)
+        .mark_line(strokeWidth=1, opacity=0.35, interpolate="monotone")
+        .encode(x, alt.Y("estimate:Q"), role_colour(roles, symbol="stroke"), detail=["season:N"])
     )
-    front = base.transform_filter("datum.in_front")
+    front = base.transform_filter(FRONT)
     band = front.mark_area(opacity=0.18).encode(
         x, alt.Y("low:Q"), alt.Y2("high:Q"), role_colour(roles, symbol="stroke")
     )
