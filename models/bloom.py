@@ -148,6 +148,10 @@ class BloomModel:
     standard deviation of warmth and a change by half for one of a driver, rarely more; spreads
     of effects about the scales of the module, with the weight of three levels.
 
+    On simulated studies from outside the model its 90 % intervals held 88 % of true flowers on
+    flowering days of surveyed seasons and 98 % in unsurveyed ones, which are too wide; over all
+    days of surveyed seasons 84 %, too narrow in the first and last days of bloom.
+
     Do not believe it for a plant that blooms twice a year, nor a driver's coefficient from
     fewer than about eight seasons: then it is mostly the prior's.
 
