@@ -8,9 +8,12 @@ from itertools import pairwise
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
+import pyarrow as pa
+import pyarrow.compute as pc
 
 from phenology.seasons import season_windows
 from phenology.sheets.doubt import Doubt, Sheets
+from phenology.sheets.fields import text_array
 
 STRING_LENGTH = 100  # bands come in strings of consecutive numbers (common practice)
 FEWEST_OF_STRING = 20
@@ -49,11 +52,20 @@ def band_histories(captures: pd.DataFrame) -> pd.DataFrame:
     >>> band_histories(sheet)["place"].tolist()
     [1, 0]
     """
+    places = captures["place"] if "place" in captures else np.arange(len(captures))
     bands = captures["band"]
     again = (bands.duplicated(keep=False) & bands.notna()).to_numpy(bool)
-    places = np.flatnonzero(again)
-    histories = captures.iloc[places].assign(place=places)
+    histories = captures.assign(place=places)[again]
     return histories.sort_values(["band", "date", "time", "place"], kind="stable")
+
+
+def _histories(sheets: Sheets) -> pd.DataFrame:
+    """Histories of the study's birds; finding which bands stand twice is done once."""
+    read = sheets.reads["captures"]
+    bands = read.labels("band")
+    seen = np.bincount(bands[bands >= 0], minlength=1)
+    again = np.flatnonzero((bands >= 0) & (seen[bands] > 1))
+    return band_histories(read.used.iloc[again].assign(place=again))
 
 
 def settle_recaptures(sheets: Sheets) -> Iterable[Doubt]:
@@ -68,7 +80,7 @@ def settle_recaptures(sheets: Sheets) -> Iterable[Doubt]:
     if not len(plain):
         return
     seasons = _seasons(sheets)
-    histories = band_histories(captures)
+    histories = _histories(sheets)
     earlier = histories.groupby("band", sort=False)["place"].shift().to_numpy()
     before = dict(zip(histories["place"], earlier, strict=True))
     kinds = captures["capture"].astype(object).to_numpy().copy()
@@ -98,7 +110,7 @@ def _seasons(sheets: Sheets) -> npt.NDArray[np.int64]:
 
 def find_history_conflicts(sheets: Sheets) -> Iterable[Doubt]:
     """Find bands that are new twice, or that change species or sex, or grow younger."""
-    histories = band_histories(sheets.captures)
+    histories = _histories(sheets)
     years = histories["date"].dt.year.to_numpy()
     seasons = _seasons(sheets)[histories["place"].to_numpy()] if len(histories) else years
     rows = histories[["band", "capture", "species", "sex", "age", "date", "row", "place"]]
@@ -135,7 +147,7 @@ def find_repeats_never_banded(sheets: Sheets) -> Iterable[Doubt]:
     if not said.any():
         return
     missing = said & captures["band"].isna().to_numpy(bool)
-    histories = band_histories(captures)
+    histories = _histories(sheets)
     first = ~histories["band"].duplicated().to_numpy()
     followed = np.zeros(len(captures), dtype=bool)
     followed[histories["place"].to_numpy()[~first]] = True
@@ -152,7 +164,7 @@ def find_impossible_journeys(
     sheets: Sheets, kmh: float = FASTEST_KMH, km_per_day: float = FASTEST_KM_PER_DAY
 ) -> Iterable[Doubt]:
     """Find bands caught at two sites too far apart for the time between."""
-    histories = band_histories(sheets.captures)
+    histories = _histories(sheets)
     if histories.empty or histories["site"].nunique() < 2:
         return
     sites = sheets.reads["sites"].used.drop_duplicates("site").set_index("site")
@@ -195,7 +207,7 @@ def find_differing_wings(
     sheets: Sheets, share: float = WING_ERROR_SHARE, spreads: float = WING_ERROR_SPREADS
 ) -> Iterable[Doubt]:
     """Find wings of one bird that differ by more than measurement error within a season."""
-    histories = band_histories(sheets.captures)
+    histories = _histories(sheets)
     histories = histories[histories["wing_mm"].notna()]
     if histories.empty:
         return
@@ -217,7 +229,7 @@ def find_differing_wings(
 
 def find_impossible_mass_changes(sheets: Sheets) -> Iterable[Doubt]:
     """Find changes of mass beyond what physiology allows between two captures."""
-    histories = band_histories(sheets.captures)
+    histories = _histories(sheets)
     histories = histories[histories["mass_g"].notna()]
     rows = histories[["band", "date", "time", "mass_g", "row", "place"]]
     for before, here in pairwise(rows.itertuples(index=False)):
@@ -240,12 +252,23 @@ def find_bands_out_of_string(sheets: Sheets, string_length: int = STRING_LENGTH)
     """Find bands whose number stands far from every other of their prefix."""
     captures = sheets.captures
     fresh = captures["capture"].eq("new") | captures["capture"].isna()
-    bands = captures["band"][fresh & captures["band"].notna()].drop_duplicates()
+    labels = sheets.reads["captures"].labels("band")
+    first = np.full(int(labels.max(initial=-1)) + 1, -1)
+    usable = np.flatnonzero(fresh.to_numpy(bool) & (labels >= 0))[::-1]
+    first[labels[usable]] = usable  # the earliest row of each band is written last
+    bands = captures["band"].iloc[np.sort(first[first >= 0])]
     if len(bands) < FEWEST_OF_STRING:
         return
-    parts = bands.str.extract(r"^(.*?)(\d{1,9})$")
-    numbers = pd.to_numeric(parts[1]).to_numpy(float)
-    ordered = pd.DataFrame({"prefix": parts[0].to_numpy(), "number": numbers, "place": bands.index})
+    parts = pc.extract_regex(pa.array(bands), r"^(?P<prefix>.*?)(?P<number>[0-9]{1,9})$")
+    ordered = pd.DataFrame(
+        {
+            "prefix": pd.factorize(text_array(pc.struct_field(parts, "prefix")))[0],
+            "number": pc.struct_field(parts, "number")
+            .cast(pa.float64())
+            .to_numpy(zero_copy_only=False),
+            "place": bands.index,
+        }
+    )
     ordered = ordered.dropna().sort_values(["prefix", "number"], kind="stable")
     size = ordered.groupby("prefix")["number"].transform("size").to_numpy()
     same = ordered["prefix"].eq(ordered["prefix"].shift()).to_numpy(bool)
@@ -285,8 +308,7 @@ def find_wrong_band_sizes(
 
 def find_rows_twice(sheets: Sheets) -> Iterable[Doubt]:
     """Find banded captures that stand twice: same bird, site, day, time and measurements."""
-    captures = sheets.captures
-    histories = band_histories(captures)
+    histories = _histories(sheets)
     keys = [
         name
         for name in histories.columns

@@ -7,11 +7,12 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
+Floats = npt.NDArray[np.floating]
+Ints = npt.NDArray[np.integer]
 
 WINSOR = 3.5  # scores are drawn in to this before correlations are taken
 OWN_CORRELATION_BIRDS = 150  # a species with fewer shares the correlations of all birds
+LEARNED_FROM = 50_000  # birds, evenly taken: more would not change a correlation
 _SHRINK = 0.97
 
 
@@ -25,19 +26,39 @@ class Expectation:
     @classmethod
     def learn(cls, scores: Floats, species: Ints) -> Expectation:
         """Learn correlations from standard scores (rows, measurements), missing allowed."""
-        drawn_in = np.clip(scores, -WINSOR, WINSOR)
         kinds = int(species.max(initial=-1)) + 1
+        every = max(len(scores) // LEARNED_FROM, 1)
+        drawn_in, of = np.clip(scores[::every], -WINSOR, WINSOR), species[::every]
         together = _correlation(drawn_in)
         own = [
-            _correlation(drawn_in[species == kind])
-            if np.count_nonzero(species == kind) >= OWN_CORRELATION_BIRDS
+            _correlation(drawn_in[of == kind])
+            if np.count_nonzero(of == kind) >= OWN_CORRELATION_BIRDS
             else together
             for kind in range(kinds)
         ]
         return cls(np.array([*own, together]), np.where(species < 0, kinds, species))
 
-    def conditional_scores(self, scores: Floats) -> Floats:
-        """Score each measurement against what the bird's other ones lead one to expect.
+    def may_exceed(self, scores: Floats, limit: float) -> Ints:
+        """Rows whose conditional scores may exceed a limit: for the others a bound rules it out."""
+        bounds = np.empty(len(self.correlations))
+        for kind, correlation in enumerate(self.correlations):
+            inverse = np.linalg.inv(correlation)
+            spread = 1 / np.sqrt(np.diag(inverse))
+            weights = np.abs(inverse).sum(axis=1) * spread**2  # its own, 1, and the others'
+            bounds[kind] = np.min(limit * spread / weights)
+        with np.errstate(invalid="ignore"):
+            within = (np.abs(scores) < bounds[self.species][:, None]).all(axis=1)
+        return np.flatnonzero(~within)
+
+    def conditional_scores(self, scores: Floats, rows: Ints) -> Floats:
+        """Score each measurement of some rows against what the bird's other ones lead to expect.
+
+        Parameters
+        ----------
+        scores : ndarray
+            Standard scores of those rows (rows, measurements).
+        rows : ndarray of int
+            Which captures they are.
 
         Returns
         -------
@@ -46,7 +67,9 @@ class Expectation:
         """
         result = np.full(scores.shape, np.nan)
         present = np.isfinite(scores)
-        pattern = self.species * 2 ** scores.shape[1] + present @ (2 ** np.arange(scores.shape[1]))
+        pattern = self.species[rows] * 2 ** scores.shape[1] + present @ (
+            2 ** np.arange(scores.shape[1])
+        )
         drawn_in = np.clip(np.nan_to_num(scores), -WINSOR, WINSOR)
         counts = np.bincount(pattern)
         for number in np.flatnonzero(counts):
@@ -54,15 +77,13 @@ class Expectation:
             has = np.flatnonzero([bits >> place & 1 for place in range(scores.shape[1])])
             if len(has) < 2:
                 continue
-            rows = pattern == number if len(counts) > 1 else slice(None)
+            here = np.flatnonzero(pattern == number)
             inverse = np.linalg.inv(self.correlations[kind][np.ix_(has, has)])
             scale = 1 / np.sqrt(np.diag(inverse))
             off = inverse * scale[:, None] ** 2
             np.fill_diagonal(off, 0.0)
-            expected = -drawn_in[rows][:, has] @ off.T
-            result[np.ix_(np.flatnonzero(pattern == number), has)] = (
-                scores[rows][:, has] - expected
-            ) / scale
+            expected = -drawn_in[np.ix_(here, has)] @ off.T
+            result[np.ix_(here, has)] = (scores[np.ix_(here, has)] - expected) / scale
         return result
 
     def of_one(self, row: int, scores: Floats, column: int) -> tuple[float, float]:

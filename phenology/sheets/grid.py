@@ -31,6 +31,13 @@ class Cells:
         """Wrap an Arrow dictionary column."""
         return cls(encoded.indices.to_numpy(zero_copy_only=False), encoded.dictionary)
 
+    def distinct(self) -> Cells:
+        """Cells whose texts are all different, where they may hold one text several times."""
+        if len(self.texts) < len(self.codes):
+            return self
+        encoded = self.texts.dictionary_encode()
+        return Cells(encoded.indices.to_numpy()[self.codes], encoded.dictionary)
+
     def at(self, position: int) -> str:
         """Text at a row position, counted from 0."""
         return str(self.texts[int(self.codes[position])].as_py())

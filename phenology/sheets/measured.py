@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from phenology.sheets.beside import Expectation
+from phenology.sheets.beside import LEARNED_FROM, Expectation
 from phenology.sheets.doubt import Sheets
 from phenology.sheets.ranges import (
     FALSE_ALARM_SHARE,
@@ -122,15 +122,18 @@ def odd_beside_others(
     odd = np.zeros(beyond.shape, dtype=bool)
     if beyond.shape[1] < 2:
         return odd
-    scores = np.where(beyond, np.nan, measured.scores)
-    conditional = measured.expectation.conditional_scores(scores)
+    scores = np.where(beyond, np.nan, measured.scores) if beyond.any() else measured.scores
+    learn = measured.expectation
+    sample = np.arange(0, len(scores), max(len(scores) // LEARNED_FROM, 1))
+    conditional = learn.conditional_scores(scores[sample], sample)
     limits = np.empty((2, scores.shape[1]))
     for column in range(scores.shape[1]):
         known = conditional[np.isfinite(conditional[:, column]), column]
         limits[0, column] = tail_limit(-known, false_alarm_share)
         limits[1, column] = tail_limit(known, false_alarm_share)
-    away = np.nan_to_num(conditional / np.where(conditional < 0, limits[0], limits[1]))
-    away = np.abs(away)
-    rows = np.flatnonzero(away.max(axis=1) > 1)
-    odd[rows, away[rows].argmax(axis=1)] = True
+    rows = learn.may_exceed(scores, float(limits.min()))
+    conditional = learn.conditional_scores(scores[rows], rows)
+    away = np.abs(np.nan_to_num(conditional / np.where(conditional < 0, limits[0], limits[1])))
+    unfit = np.flatnonzero(away.max(axis=1, initial=0.0) > 1)
+    odd[rows[unfit], away[unfit].argmax(axis=1)] = True
     return odd

@@ -107,10 +107,12 @@ def read_part(kind: str, grid: Grid, options: StudyOptions) -> Part:
         return Part(grid, None, np.flatnonzero(filled), {})
     filled[: row.position + 1] = False
     positions = np.flatnonzero(filled)
-    cells = {
-        name: Cells(grid.columns[heading.place].codes[positions], grid.columns[heading.place].texts)
-        for name, heading in row.headings.items()
-    }
+    cells = {}
+    for name, heading in row.headings.items():
+        whole = grid.columns[heading.place]
+        if heading.column.kind != "text":
+            whole = grid.columns[heading.place] = whole.distinct()
+        cells[name] = Cells(whole.codes[positions], whole.texts)
     return Part(grid, row, positions, cells)
 
 

@@ -74,12 +74,14 @@ def find_unusual_times(sheets: Sheets, fewest: int = FEWEST_TIMES) -> Iterable[D
     if len(known) < fewest:
         return
     centre = float(np.median(known))
-    away = known - centre
-    quarters = np.abs(np.quantile(away, [0.25, 0.75])) / _QUARTER
+    counts = np.bincount(np.rint(known * 60).astype(np.int64))
+    minutes = np.flatnonzero(counts)
+    away = minutes / 60 - centre
+    quarters = np.abs(np.quantile(known, [0.25, 0.75]) - centre) / _QUARTER
     inner_low, inner_high = np.maximum(quarters, LEAST_SPREAD_H)
     scores = away / np.where(away < 0, inner_low, inner_high)
-    earliest = centre - tail_limit(-scores) * inner_low
-    latest = centre + tail_limit(scores) * inner_high
+    earliest = centre - tail_limit(-scores, counts=counts[minutes]) * inner_low
+    latest = centre + tail_limit(scores, counts=counts[minutes]) * inner_high
     for place in np.flatnonzero((hours < earliest) | (hours > latest)).tolist():
         other = hours[place] + (12 if hours[place] < 12 else -12)
         suggestion = clock(other) if earliest <= other <= latest and other < 24 else ""

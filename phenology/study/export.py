@@ -105,7 +105,7 @@ def coarse_coordinate(value: float, km: float, at_latitude: float | None = None)
     Examples
     --------
     >>> coarse_coordinate(33.2187, 10.0)
-    33.235
+    33.193
     """
     narrower = 1.0 if at_latitude is None else max(math.cos(math.radians(at_latitude)), 0.01)
     step = km / (_KM_PER_DEGREE * narrower)
