@@ -11,11 +11,11 @@ _PUBLIC = {
     "Estimates": "phenology.estimates",
     "Study": "phenology.study.study",
     "StudyError": "phenology.errors",
-    "assess": "phenology.assess.run",
+    "assess_study": "phenology.assess.run",
     "open_study": "phenology.study.study",
 }
 
-__all__ = ["Assessment", "Estimates", "Study", "StudyError", "assess", "open_study"]
+__all__ = ["Assessment", "Estimates", "Study", "StudyError", "assess_study", "open_study"]
 __version__ = "0.1.0"
 
 

@@ -81,7 +81,7 @@ def test_the_public_names_are_the_listed_ones_and_load() -> None:
         "Estimates",
         "Study",
         "StudyError",
-        "assess",
+        "assess_study",
         "open_study",
     }
     assert all(getattr(phenology, name) is not None for name in phenology.__all__)

@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import Any
 
 from phenology.assess.outputs import write_run
-from phenology.assess.run import assess
+from phenology.assess.run import assess_study
 from phenology.compilation import use_compilation_cache
 from phenology.compute import Progress
 from phenology.errors import StudyError
@@ -31,7 +31,7 @@ def run_study(
     if folder.resolve() in (opened.folder.resolve(), *opened.folder.resolve().parents):
         raise StudyError(f"{folder} holds the study itself.", "Choose another --out.")
     with publish(folder) as build:
-        assessment = assess(opened, seed, jobs, progress)
+        assessment = assess_study(opened, seed, jobs, progress)
         progress("Writing the report", 0.9)
         write_run(assessment, build)
     return {"report": str(folder / "report.html"), "told": _told(assessment)}

@@ -15,6 +15,7 @@ from phenology.assess.outputs import PRIVATE_COLUMNS
 from phenology.assess.season import assess_seasons
 from phenology.assess.support import assess_support
 from phenology.compute import Progress, quiet
+from phenology.errors import StudyError
 from phenology.estimates import Estimates
 from phenology.groups import assign_groups
 from phenology.seasons import season_labels, season_windows
@@ -26,10 +27,11 @@ if TYPE_CHECKING:
 
     from phenology.study.study import Study
 
+FEWEST_CAPTURES = 5
 LIBRARIES = ("migration-site-support", "jax", "numpyro", "numpy", "pandas", "scipy", "xarray")
 
 
-def assess(
+def assess_study(
     study: Study, seed: int | None = None, jobs: int = 1, progress: Progress = quiet
 ) -> Assessment:
     """Answer what a study's sheets can answer.
@@ -48,7 +50,19 @@ def assess(
     Returns
     -------
     Assessment
+
+    Raises
+    ------
+    StudyError
+        If fewer than five captures can be used.
     """
+    if len(study.captures) < FEWEST_CAPTURES:
+        number = len(study.captures)
+        raise StudyError(
+            f"The captures hold {number} usable {'row' if number == 1 else 'rows'}: "
+            "nothing can be told from so few.",
+            f"A run needs {FEWEST_CAPTURES} or more; 'site-support check' lists every doubt.",
+        )
     seed = study.options.seed if seed is None else seed
     answers = Estimates()
     progress("Joining site-days", 0.05)

@@ -144,6 +144,8 @@ def _report_dates(task: SeasonTask, fitted: SeasonModel, answers: Estimates) -> 
             shares = fitted.shares_.sel({"quantity": quantity} | place).to_numpy()
             caught = int(birds.get((place["group"], place["site"], place["season"]), 0))
             outside = _outside(place["role"], quantity, values, first, last)
+            if np.isnan(shares).any():  # nothing moves the answer: it lies at the window's edge
+                outside = outside or "it lies at the edge of the season's window"
             if outside:
                 answers.refuse(quantity, outside, birds=caught, **place)
                 continue
@@ -186,9 +188,17 @@ def _report_pooled(
                         answers.refuse(quantity, outside, birds=caught, **key)
                     else:
                         note = "" if task.counts.effort_known else OF_CAPTURES
-                        answers.add(
-                            quantity, values, birds=caught, basis="measured", note=note, **key
-                        )
+                        basis = _pooled_basis(fitted, quantity, at)
+                        answers.add(quantity, values, birds=caught, basis=basis, note=note, **key)
+
+
+def _pooled_basis(fitted: SeasonModel, quantity: str, at: dict[str, Any]) -> str:
+    """The best basis that any season has there: what one season measured, all together do."""
+    sampled = (fitted.sampled_.sel(site=at["site"]) > 0).to_numpy()
+    shares = fitted.shares_.sel({"quantity": quantity} | at).isel(season=sampled)
+    shares = shares.transpose(..., "share").to_numpy().reshape(-1, 3)
+    known = shares[~np.isnan(shares).any(axis=1)]
+    return basis_of(known[known[:, 0].argmax()]) if len(known) else "assumed"
 
 
 def _report_index(task: SeasonTask, fitted: SeasonModel, answers: Estimates) -> None:

@@ -47,6 +47,10 @@ def test_an_empty_captures_sheet(write_study: WriteStudy, tmp_path: Path) -> Non
     assert "captures.csv" in _refused(study, tmp_path / "out")
 
 
+def test_a_study_of_one_bird(write_study: WriteStudy, tmp_path: Path) -> None:
+    assert "1 usable row" in _refused(write_study(captures=[BIRD]), tmp_path / "out")
+
+
 def test_an_unknown_key_names_the_nearest(write_study: WriteStudy, tmp_path: Path) -> None:
     study = write_study(toml="[weathr]\nsource = 'sheet'\n", captures=[BIRD])
     assert "Did you mean 'weather'?" in _refused(study, tmp_path / "out")
