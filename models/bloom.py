@@ -41,6 +41,7 @@ from phenology.models.refusal import Refused
 Ints = npt.NDArray[np.int64]
 
 SMOOTH_DAYS = 20.0  # length of a season's own departures: about the life of a flush of flowers
+_KNOT_DAYS = 4.0  # departures are drawn this far apart and run straight between
 BUMP_DAYS = 14.0  # spacing of the bumps that mend a plant's shape
 BUMPS = 9
 LOG_WIDTH = (np.log(20.0), 0.5)  # days of rise and fall: an inflorescence to a long bloomer
@@ -426,19 +427,22 @@ class BloomModel:
         s = self.surveys_
         rng = np.random.default_rng([self.seed, site, season])
         spread = self.mode_.scale[list(_COMPONENTS).index("departure")]
-        among = departure_correlation(day, day)
+        knots = np.linspace(day.min(), day.max(), 2 + int(np.ptp(day) / _KNOT_DAYS))
+        between = np.array([np.interp(day, knots, unit) for unit in np.eye(len(knots))])
+        among = departure_correlation(knots, knots)
         out = np.empty((self.draws, s.plants, len(day)))
         for plant in range(s.plants):
             group = self._groups.get((plant * s.sites + site) * s.seasons + season)
-            left, mean = among, np.zeros((self.draws, len(day)))
+            left, mean = among, np.zeros((self.draws, len(knots)))
             if group is not None:
                 rows, root = group
-                across = np.linalg.solve(root, departure_correlation(s.day[rows], day))
+                across = np.linalg.solve(root, departure_correlation(s.day[rows], knots))
                 mean = self.draws_[self._shared + rows].T @ across
                 left = among - across.T @ across
             value, vector = np.linalg.eigh(left)
             half = vector * np.sqrt(np.clip(value, 0.0, None))
-            out[:, plant] = mean + spread * rng.standard_normal((self.draws, len(day))) @ half.T
+            drawn = mean + spread * rng.standard_normal((self.draws, len(knots))) @ half.T
+            out[:, plant] = drawn @ between
         return out
 
 
