@@ -55,7 +55,7 @@ def compute(task: str, progress: Progress = quiet, **arguments: Any) -> Any:
         return _follow(child, progress)
     finally:
         child.kill()
-        child.wait()
+        child.communicate()  # waits, and closes the pipes
 
 
 def _follow(child: subprocess.Popen[bytes], progress: Progress) -> Any:

@@ -69,7 +69,9 @@ def print_table(table: pd.DataFrame, title: str = "") -> None:
     for row in table.itertuples(index=False):
         shown.add_row(*(Text(visible(_cell(value))) for value in row))
     console = Console()
-    console.print(shown, width=None if console.is_terminal else 200)
+    if not console.is_terminal:
+        console = Console(width=200)
+    console.print(shown)
 
 
 def _cell(value: object) -> str:

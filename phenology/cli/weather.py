@@ -14,6 +14,18 @@ if TYPE_CHECKING:
     from phenology.study.study import Study
 
 
+MONSOON_COLUMNS = [
+    "site",
+    "season",
+    "onset_day",
+    "onset_low",
+    "onset_high",
+    "season_rain_mm",
+    "spi",
+    "agreement",
+]
+
+
 def add_commands(app: typer.Typer) -> None:
     """Add the commands of this file."""
     app.command()(weather)
@@ -73,7 +85,7 @@ def monsoon(
             run_days=run_days,
             progress=lambda done, number: progress("Monsoon", done / max(number, 1)),
         )
-    print_table(found.years)
+    print_table(found.years[MONSOON_COLUMNS])
 
 
 def _dates(opened: Study) -> pd.DatetimeIndex:
