@@ -196,8 +196,8 @@ def _pooled_basis(fitted: SeasonModel, quantity: str, at: dict[str, Any]) -> str
     """The best basis that any season has there: what one season measured, all together do."""
     sampled = (fitted.sampled_.sel(site=at["site"]) > 0).to_numpy()
     shares = fitted.shares_.sel({"quantity": quantity} | at).isel(season=sampled)
-    shares = shares.transpose(..., "share").to_numpy().reshape(-1, 3)
-    known = shares[~np.isnan(shares).any(axis=1)]
+    by_season = shares.transpose(..., "share").to_numpy().reshape(-1, 3)
+    known = by_season[~np.isnan(by_season).any(axis=1)]
     return basis_of(known[known[:, 0].argmax()]) if len(known) else "assumed"
 
 
