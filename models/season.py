@@ -16,6 +16,7 @@ from phenology.models.learning import SiteYears, learning_shares
 from phenology.models.refusal import Refused
 from phenology.models.season_answers import (
     answers_of_site,
+    captured_dates,
     date_slopes,
     draw_predictors,
     level_slopes,
@@ -38,6 +39,7 @@ from phenology.quantities import ROLES
 
 Array = npt.NDArray[Any]
 DATES = ("arrival_day", "peak_day", "departure_day")
+CAPTURE_DATES = ("first_capture_day", "median_capture_day", "last_capture_day")
 DAY_STEP = 1.0  # of the grid on which curves are summed [days]
 WELL_SAMPLED_DAYS = 8  # in a site-year
 FEWEST_SEASONS = 3  # well-sampled site-years from which the Laplace approximation is trusted
@@ -76,7 +78,9 @@ class SeasonModel:
         capture_index (draw, group, site, season), ratio to the site's typical season;
         pooled_arrival_day and so on (draw, role, group, site), of all sampled seasons summed;
         together_arrival_day and so on (draw, role, site), of all groups as well.
-        Missing where a role is not modelled.
+        Missing where a role is not modelled. first_capture_day, median_capture_day,
+        last_capture_day (draw, group): days by which 5, 50 and 95 % of the captures expected on
+        the days sampled were made, all sites and seasons together.
     curves_ : Dataset
         present (draw, role, group, site, season, day) and pooled (draw, role, group, site, day)
         [birds a day at typical effort].
@@ -218,6 +222,10 @@ class SeasonModel:
             variables[f"pooled_{name}"] = (whole, np.moveaxis(pooled_dates[..., number], 3, 1))
             every = np.moveaxis(together[..., number], 2, 1)
             variables[f"together_{name}"] = (("draw", "role", "site"), every)
+        captured = captured_dates(shared, local, design, sizes, jnp.asarray(days - middle))
+        for number, name in enumerate(CAPTURE_DATES):
+            drawn_days = np.asarray(captured)[:, :groups, number] + middle
+            variables[name] = (("draw", "group"), drawn_days)
         self.draws_ = xr.Dataset(variables, coords=coords)
         curve, pooled_curve = np.stack(told["curve"], 2), np.stack(told["pooled_curve"], 2)
         self.curves_ = xr.Dataset(

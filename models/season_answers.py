@@ -11,10 +11,10 @@ import numpy as np
 import numpy.typing as npt
 
 from phenology.models.season_curves import log_plateau, log_pulse, mass_quantiles, peak_of
-from phenology.models.season_density import Coefficients, cell_predictors
+from phenology.models.season_density import Coefficients, cell_predictors, row_log_means
 from phenology.models.season_design import BOTH, FALL, LEVELS, RISE, Design, Sizes
 
-Array = jax.Array
+Array = Any  # JAX's inside our own calls, numpy's at their rim
 SHARES_PASSED = (0.05, 0.95)  # of a pulse's bird-days, at arrival and departure
 LOCAL, PASSAGE = 0, 1
 
@@ -125,6 +125,36 @@ def answers_of_site(
 
     told: dict[str, Array] = jax.lax.map(one, (in_season, typical))
     return told
+
+
+@partial(jax.jit, static_argnames="sizes")
+def captured_dates(
+    shared: Array, local: Array, design: Design, sizes: Sizes, days: Array
+) -> Array:
+    """Days by which 5 % and 95 % of the expected captures had been made, and the middle one.
+
+    Sums the expected counts of the days sampled, all sites and seasons together: what the
+    captures themselves should look like, uneven seasons and gaps included.
+
+    Returns
+    -------
+    array, shape (draw, group, 3)
+        First, median and last day, from the middle of the window.
+    """
+    group = design.cell // (sizes.sites * sizes.seasons)
+    column = jnp.clip(jnp.round(design.day - days[0]).astype(int), 0, len(days) - 1)
+
+    def one(pair: tuple[Array, Array]) -> Array:
+        log_mean, _ = row_log_means(Coefficients(*pair), design, sizes)
+        birds = jnp.zeros((sizes.groups, len(days))).at[group, column].add(
+            design.weight * jnp.exp(log_mean)
+        )
+        passed = jnp.cumsum(birds, -1) / jnp.maximum(birds.sum(-1, keepdims=True), 1e-30)
+        shares = jnp.array([SHARES_PASSED[0], 0.5, SHARES_PASSED[1]])
+        day_by = (passed[..., None] < shares).sum(-2)
+        return days[jnp.clip(day_by, 0, len(days) - 1)]
+
+    return jax.lax.map(one, (shared, local))
 
 
 def date_slopes(predictors: Array, days: Array) -> npt.NDArray[Any]:

@@ -102,9 +102,7 @@ def _factor(information: Array, sd: Coefficients, design: Design, sizes: Sizes) 
     for group in range(sizes.groups):
         (columns,) = np.nonzero(acts[group] >= 0)
         k = acts[group, columns]
-        block = block.at[..., columns[:, None], columns].add(
-            information[group][..., k[:, None], k]
-        )
+        block = block.at[..., columns[:, None], columns].add(information[group][..., k[:, None], k])
     weights = _weights(design, sizes)
     block = block * weights[..., :, None] * weights[..., None, :]
     b = sizes.local

@@ -61,9 +61,7 @@ def cell_predictors(coefficients: Coefficients, design: Design, sizes: Sizes) ->
     dates = part["site_date"][:, None] + part["year_date"] + shift[..., : len(DATES)]
     levels = part["year_level"] + shift[..., len(DATES) :]
     shape = (sizes.groups, sizes.sites, sizes.seasons)
-    predictors = jnp.broadcast_to(
-        part["group"][:, None, None, :], (*shape, len(PREDICTORS))
-    )
+    predictors = jnp.broadcast_to(part["group"][:, None, None, :], (*shape, len(PREDICTORS)))
     predictors = predictors.at[..., jnp.array(DATES)].add(dates)
     predictors = predictors.at[..., jnp.array(LEVELS)].add(
         levels + part["site_level"][:, :, None, :]
@@ -105,9 +103,7 @@ def log_prior(coefficients: Coefficients, hyper: Array, design: Design) -> Array
     )
 
 
-def row_log_means(
-    coefficients: Coefficients, design: Design, sizes: Sizes
-) -> tuple[Array, Array]:
+def row_log_means(coefficients: Coefficients, design: Design, sizes: Sizes) -> tuple[Array, Array]:
     """Log expected counts of the rows and of the full days."""
     predictors = cell_predictors(coefficients, design, sizes).reshape(-1, BOTH + 1)
     present = cell_present(design, sizes)
@@ -146,9 +142,7 @@ def full_log_likelihood(log_mean: Array, count: Array, below: Array, k: Array) -
     return jnp.log(-jnp.expm1(jnp.minimum(short, -1e-12)))
 
 
-def log_likelihood(
-    coefficients: Coefficients, hyper: Array, design: Design, sizes: Sizes
-) -> Array:
+def log_likelihood(coefficients: Coefficients, hyper: Array, design: Design, sizes: Sizes) -> Array:
     """Log probability of all counts."""
     k = dispersion(hyper)
     log_mean, full_log_mean = row_log_means(coefficients, design, sizes)
@@ -238,9 +232,7 @@ def cell_information(
     )
 
 
-def _sum_by_cell(
-    contribution: Callable[..., Array], rows: tuple[Any, ...], cells: int
-) -> Array:
+def _sum_by_cell(contribution: Callable[..., Array], rows: tuple[Any, ...], cells: int) -> Array:
     number = len(rows[0])
     if number <= _ROWS_AT_ONCE:
         return jax.ops.segment_sum(contribution(*rows), rows[3], cells, indices_are_sorted=True)

@@ -172,9 +172,12 @@ def fit_laplace(start: Coefficients, design: Design, sizes: Sizes) -> LaplaceFit
     for _ in range(_EXPECTATION_STEPS):
         moved = hyper.copy()
         expected = np.asarray(_expected_scales(settled, jnp.asarray(hyper), design, sizes))
-        moved[acting] = np.maximum(hyper + 1.5 * (expected - hyper), np.append(  # over-relaxed
-            np.log(0.03 * scales), -3.0
-        ))[acting]
+        moved[acting] = np.maximum(
+            hyper + 1.5 * (expected - hyper),
+            np.append(  # over-relaxed
+                np.log(0.03 * scales), -3.0
+            ),
+        )[acting]
         there = settle(settled.coefficients, jnp.asarray(moved), design, sizes)
         if not np.isfinite(there.height):
             break
@@ -201,9 +204,7 @@ def fit_laplace(start: Coefficients, design: Design, sizes: Sizes) -> LaplaceFit
     there = settle(settled.coefficients, jnp.asarray(hyper + shift), design, sizes)
     if there.height > settled.height:
         hyper, settled = hyper + shift, there
-    return LaplaceFit(
-        hyper, sd, settled.coefficients, settled.factor, float(settled.decrement)
-    )
+    return LaplaceFit(hyper, sd, settled.coefficients, settled.factor, float(settled.decrement))
 
 
 @partial(jax.jit, static_argnames=("sizes", "each"))

@@ -27,7 +27,6 @@ from phenology.models.season_design import Design, Sizes
 from phenology.models.season_laplace import LaplaceFit, acting_hypers
 
 Array = Any  # JAX's inside our own calls, numpy's at their rim
-_LEAST_LOG_SD = -5.0
 
 
 class Frame(NamedTuple):
@@ -65,7 +64,6 @@ def _straight_to_model(
 ) -> tuple[Array, Coefficients, Array]:
     """Hyperparameters, coefficients and log volume of the change of coordinates."""
     hyper = frame.hyper + frame.hyper_sd * position.hyper
-    hyper = jnp.maximum(hyper, _LEAST_LOG_SD)
     moved = spread(frame.factor, Coefficients(position.shared, position.local), sizes)
     now, then = prior_sds(hyper, frame.design), prior_sds(frame.hyper, frame.design)
     stretch = Coefficients(
@@ -111,7 +109,7 @@ def draw_sampled(
     design : Design
     sizes : Sizes
     draws : int
-        Of both chains together.
+        Kept of both chains together; each is run as long, and every second draw is kept.
     warmup : int
         A chain.
     seed : int
@@ -126,15 +124,15 @@ def draw_sampled(
         )
         for _ in range(2)
     ]
-    found = sample(
-        _log_density(sizes), starts, frame, seed=seed, warmup=warmup, draws=-(-draws // 2)
-    )
+    found = sample(_log_density(sizes), starts, frame, seed=seed, warmup=warmup, draws=draws)
     flat = jax.tree.map(lambda leaf: leaf.reshape(-1, *leaf.shape[2:]), found.position)
     hyper, coefficients = jax.tree.map(np.asarray, _to_model(sizes)(flat, frame))
     groups = int(np.asarray(design.present).any((1, 2)).sum())
     chains = found.diverging.shape
     means = coefficients.shared.reshape(*chains, -1)[..., : groups * sizes.parts["group"][1]]
     told = np.concatenate([hyper.reshape(*chains, -1)[..., acting_hypers(design)], means], -1)
-    return hyper[:draws], Coefficients(*(part[:draws] for part in coefficients)), (
-        sampling_diagnostics(told, found.diverging)
+    return (
+        hyper[:draws],
+        Coefficients(*(part[:draws] for part in coefficients)),
+        (sampling_diagnostics(told, found.diverging)),
     )

@@ -1,0 +1,131 @@
+"""Counts drawn from the season model's own family, with the truth behind them."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+import jax
+import numpy as np
+import numpy.typing as npt
+import xarray as xr
+
+from phenology.models.inference import double_precision
+from phenology.models.season_answers import role_dates
+from phenology.models.season_counts import SeasonCounts
+from phenology.models.season_curves import log_presence
+from phenology.models.season_density import Coefficients, cell_predictors
+from phenology.models.season_design import (
+    LOG_DISPERSION_PRIOR,
+    SCALES,
+    Sizes,
+    design_arrays,
+)
+from phenology.quantities import ROLES
+
+Array = npt.NDArray[Any]
+
+
+def simulate_counts(
+    rng: np.random.Generator,
+    sampled: Array,
+    *,
+    groups: int,
+    role: str,
+    first_day: float,
+    last_day: float,
+    fixed: dict[str, float] | None = None,
+) -> tuple[SeasonCounts, xr.Dataset]:
+    """Draw a study from the model's priors.
+
+    Parameters
+    ----------
+    rng : numpy Generator
+    sampled : array of bool, shape (site, season, day)
+        Days of the window on which each site was sampled; a season without any stays in the
+        study and gets a prediction.
+    groups : int
+    role : {"local", "passage", "mixed"}
+    first_day, last_day : float
+        Window [day of year]; `sampled` has a day for each of its days.
+    fixed : dict of str to float, optional
+        Standard deviations (names of `season_design.SCALES`) or `dispersion` held at a value in
+        place of a draw.
+
+    Returns
+    -------
+    counts : SeasonCounts
+    truth : Dataset
+        arrival_day, peak_day, departure_day (role, group, site, season) [day of year],
+        log_level (group, site, season), the site-year's departure from the typical year.
+
+    Examples
+    --------
+    >>> counts, truth = simulate_counts(
+    ...     np.random.default_rng(1), np.ones((1, 2, 91), bool), groups=1, role="passage",
+    ...     first_day=180.0, last_day=270.0)
+    >>> truth["peak_day"].dims
+    ('role', 'group', 'site', 'season')
+    """
+    sites, seasons = sampled.shape[:2]
+    site, season, at = np.nonzero(sampled)
+    group = np.repeat(np.arange(groups), len(site))
+    site, season = np.tile(site, groups), np.tile(season, groups)
+    day = first_day + np.tile(at, groups).astype(float)
+    counts = SeasonCounts(
+        count=np.ones(len(day), int),  # until they are drawn
+        group=group,
+        site=site,
+        season=season,
+        day=day,
+        groups=tuple(f"group {number}" for number in range(groups)),
+        sites=tuple(f"site {number}" for number in range(sites)),
+        seasons=tuple(str(2001 + number) for number in range(seasons)),
+        roles=(role,) * groups,
+        first_day=first_day,
+        last_day=last_day,
+    )
+    sizes, design = design_arrays(counts)
+    scale = {name: abs(rng.normal(0, tau)) for name, tau in SCALES.items()} | (fixed or {})
+    k = scale.get("dispersion", float(np.exp(rng.normal(*LOG_DISPERSION_PRIOR))))
+    sds = np.array([scale[name] for name in SCALES])
+    shared_sd = np.where(design.prior_sd > 0, design.prior_sd, sds[design.sd_index])
+    shared = design.prior_mean + shared_sd * rng.standard_normal(sizes.shared)
+    local = sds[design.local_sd_index] * rng.standard_normal(
+        (sizes.sites, sizes.seasons, sizes.local)
+    )
+    coefficients = Coefficients(shared, local)
+    middle = (first_day + last_day) / 2
+    with double_precision():
+        predictors = cell_predictors(coefficients, jax.tree.map(np.asarray, design), sizes)
+        own = predictors[group, site, season]
+        log_mean = np.asarray(log_presence(day - middle, own, design.present[group, site]))
+        grid = np.arange(first_day, last_day + 1) - middle
+        dates = np.array(role_dates(predictors, grid)) + middle
+    count = rng.poisson(rng.gamma(k, np.exp(np.minimum(log_mean, 12.0)) / k))
+    dates = np.moveaxis(dates[:groups, :sites, :seasons], 3, 0)
+    index = ROLES.index("passage" if role == "passage" else "local")
+    truth = xr.Dataset(
+        {
+            name: (("role", "group", "site", "season"), dates[..., number])
+            for number, name in enumerate(("arrival_day", "peak_day", "departure_day"))
+        }
+        | {"log_level": (("group", "site", "season"), _log_level(coefficients, sizes, index)[
+            :groups, :sites, :seasons
+        ])},
+        coords={
+            "role": list(ROLES),
+            "group": list(counts.groups),
+            "site": list(counts.sites),
+            "season": list(counts.seasons),
+        },
+    )  # fmt: skip
+    return replace(counts, count=count), truth
+
+
+def _log_level(coefficients: Coefficients, sizes: Sizes, role: int) -> Array:
+    """Departure of a site-year's log numbers from the site's typical year."""
+    start = sizes.offsets["year_level"]
+    of_year = coefficients.shared[start : start + 2 * sizes.seasons].reshape(-1, 2)[:, role]
+    own = coefficients.local[..., 3 + role] + of_year
+    return np.asarray(own[None] + np.moveaxis(coefficients.local[..., 5:], -1, 0))

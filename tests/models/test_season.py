@@ -1,0 +1,148 @@
+"""The season model at its seams: what goes in, what is told, what is refused."""
+
+import numpy as np
+import pytest
+
+from phenology.models.refusal import Refused
+from phenology.models.season import SeasonModel
+from phenology.models.season_counts import SeasonCounts
+from phenology.models.season_simulated import simulate_counts
+
+SMALL_SCALES = {
+    "passage_date_site": 2.0,
+    "passage_date_year": 3.0,
+    "passage_date_site_year": 1.0,
+    "level_site": 0.4,
+    "level_year": 0.3,
+    "level_site_year": 0.3,
+    "level_group_site_year": 0.2,
+    "dispersion": 5.0,
+}
+
+
+def _study(seed: int, first_day: float = 180.0):
+    sampled = np.zeros((2, 4, 91), bool)
+    sampled[0, :3, ::3] = True  # three seasons every third day, the last not at all
+    sampled[1, :, 45] = True  # one day a year
+    return simulate_counts(
+        np.random.default_rng(seed),
+        sampled,
+        groups=2,
+        role="passage",
+        first_day=first_day,
+        last_day=first_day + 90,
+        fixed=SMALL_SCALES,
+    )
+
+
+@pytest.fixture(scope="module")
+def study():
+    return _study(11)
+
+
+@pytest.fixture(scope="module")
+def model(study) -> SeasonModel:
+    return SeasonModel(method="laplace").fit(study[0])
+
+
+def test_dates_of_sampled_seasons_are_near_the_truth(study, model) -> None:
+    _, truth = study
+    for quantity in ("arrival_day", "peak_day", "departure_day"):
+        drawn = model.draws_[quantity].sel(role="passage").isel(site=0, season=slice(0, 3))
+        true = truth[quantity].sel(role="passage").isel(site=0, season=slice(0, 3))
+        z = (drawn.mean("draw").values - true.values) / drawn.std("draw").values
+        assert np.abs(z).max() < 4
+
+
+def test_a_season_without_sampling_gets_a_wider_prediction(model) -> None:
+    spread = model.draws_["peak_day"].sel(role="passage").std("draw").isel(site=0)
+    assert (spread.isel(season=3) > spread.isel(season=slice(0, 3)).mean("season")).all()
+
+
+def test_one_day_a_year_borrows_its_dates(model) -> None:
+    own = model.shares_.sel(quantity="peak_day", role="passage", share="own").isel(site=1)
+    assert (own < 0.5).all()
+
+
+def test_shares_sum_to_one(model) -> None:
+    total = model.shares_.sel(role="passage").sum("share")
+    np.testing.assert_allclose(total, 1.0, atol=1e-6)
+
+
+def test_dates_move_with_the_calendar(study) -> None:
+    """The same counts 200 days later, across New Year, give the same dates 200 days later."""
+    counts, _ = study
+    moved = SeasonCounts(
+        **{
+            name: getattr(counts, name)
+            for name in ("count", "group", "site", "season", "groups", "sites", "seasons", "roles")
+        },
+        day=counts.day + 200,
+        first_day=counts.first_day + 200,
+        last_day=counts.last_day + 200,
+    )
+    here, there = (
+        SeasonModel(method="laplace", draws=100).fit(given).draws_["peak_day"]
+        for given in (counts, moved)
+    )
+    np.testing.assert_allclose(here.values + 200, there.values, atol=1e-3)
+
+
+def test_a_second_fit_does_not_compile_again(study, model) -> None:
+    from phenology.models.season_laplace import settle
+
+    before = settle._cache_size()
+    SeasonModel(method="laplace", draws=50).fit(_study(13)[0])
+    assert settle._cache_size() == before
+
+
+def test_a_study_without_birds_is_refused(study) -> None:
+    counts, _ = study
+    with pytest.raises(Refused, match="no bird"):
+        SeasonCounts(
+            count=np.zeros(1, int),
+            group=np.zeros(1, int),
+            site=np.zeros(1, int),
+            season=np.zeros(1, int),
+            day=np.array([200.0]),
+            groups=counts.groups,
+            sites=counts.sites,
+            seasons=counts.seasons,
+            roles=counts.roles,
+            first_day=180.0,
+            last_day=270.0,
+        )
+
+
+def test_full_days_are_at_least_their_count(study) -> None:
+    """A day closed because full says "at least": numbers may only be higher than counted."""
+    counts, _ = study
+    columns = {
+        name: getattr(counts, name)
+        for name in (
+            "count", "group", "site", "season", "day", "groups", "sites", "seasons", "roles",
+            "first_day", "last_day",
+        )
+    }  # fmt: skip
+    full = SeasonCounts(**columns, censored=counts.count >= np.quantile(counts.count, 0.9))
+    plain, raised = (
+        SeasonModel(method="laplace", draws=200).fit(given).curves_["pooled"].isel(site=0)
+        for given in (counts, full)
+    )
+    assert float(raised.sel(role="passage").median("draw").sum()) > float(
+        plain.sel(role="passage").median("draw").sum()
+    )
+
+
+@pytest.mark.slow
+def test_sampling_and_laplace_agree_on_well_sampled_seasons(study, model) -> None:
+    sampled = SeasonModel(method="sampled").fit(study[0])
+    for quantity in ("arrival_day", "peak_day"):
+        ours, theirs = (
+            fitted.draws_[quantity].sel(role="passage").isel(site=0, season=slice(0, 3))
+            for fitted in (model, sampled)
+        )
+        apart = np.abs(ours.mean("draw") - theirs.mean("draw")) / theirs.std("draw")
+        ratio = ours.std("draw") / theirs.std("draw")
+        assert float(apart.max()) < 0.5
+        assert 0.7 < float(ratio.min()) < float(ratio.max()) < 1.4
