@@ -61,7 +61,7 @@ def test_the_fattest_birds_stay_in(tmp_path, invent):
 
 @pytest.mark.slow
 def test_recall_over_many_studies(tmp_path, invent):
-    """Ten studies of 4,000 birds, 427 slips each. Weakest when last run: digits swapped, .885 found."""
+    """Ten studies of 4,000 birds, 427 slips each; last run: weakest is digits swapped, .885."""
     tables = [
         recall_table(invent(4000, seed), tmp_path / f"study{seed}", seed) for seed in range(10, 20)
     ]
