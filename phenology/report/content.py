@@ -42,6 +42,7 @@ class Table:
     rows: list[tuple[str, ...]]
     numeric: tuple[bool, ...]
     left_out: int = 0
+    file: str = ""  # of tables/, where all rows stand
 
 
 @dataclass(frozen=True)
@@ -70,10 +71,10 @@ class Section:
         self.blocks.extend(blocks)
 
 
-MOST_ROWS = 80  # of a table in the report; all of them stand in tables/*.csv
+MOST_ROWS = 30  # of a table in the report; all of them stand in tables/*.csv
 
 
-def table(name: str, caption: str, rows: pd.DataFrame, most: int = MOST_ROWS) -> Table:
+def table(name: str, caption: str, rows: pd.DataFrame, file: str = "") -> Table:
     """A DataFrame as the report shows it: words for headings, text for cells.
 
     Examples
@@ -82,7 +83,7 @@ def table(name: str, caption: str, rows: pd.DataFrame, most: int = MOST_ROWS) ->
     >>> shown.headings, shown.rows
     (('rows read', 'sheet'), [('1,204', 'captures')])
     """
-    kept = rows.head(most)
+    kept = rows.head(MOST_ROWS)
     columns = [_cells(kept[name]) for name in kept]
     return Table(
         name=name,
@@ -91,6 +92,7 @@ def table(name: str, caption: str, rows: pd.DataFrame, most: int = MOST_ROWS) ->
         rows=list(zip(*columns, strict=True)),
         numeric=tuple(_is_number(rows[column]) for column in rows),
         left_out=len(rows) - len(kept),
+        file=f"{file or name}.csv",
     )
 
 

@@ -5,6 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from phenology.report.content import Section, Words, points
+from phenology.report.rooms import verdicts
+from phenology.report.support_words import advice as support_advice
 from phenology.report.tables import is_one_season
 from phenology.report.words import (
     CLEAR_DAYS,
@@ -59,6 +61,8 @@ def first_page(assessment: Assessment, tables: dict[str, pd.DataFrame]) -> Secti
     when = _when_said(timing) if timing is not None else []
     if when:
         section.add(points(when, "When birds are here"))
+    if "comparison" in tables:
+        section.add(points(verdicts(tables["comparison"]), "How the newest season was"))
     fuel = tables.get("fuel")
     fed = _fuel_said(fuel) if fuel is not None else []
     if fed:
@@ -123,6 +127,8 @@ def _when_said(timing: pd.DataFrame) -> list[str]:
     best = told.sort_values(
         ["one", "here", "season", "birds"], ascending=[True, False, False, False]
     ).drop_duplicates(["group", "role"])
+    whole = best[best["group"].str.count(" ") == 1]  # a species as a whole, its groups summed
+    best = whole if len(whole) else best
     most = best.sort_values("birds", ascending=False, kind="stable").head(MOST_POINTS)
     return [_stay_said(row) for row in most.to_dict("records")]
 
@@ -226,7 +232,8 @@ def _to_record(assessment: Assessment) -> list[str]:
         for column, said in RECORD_COLUMNS.items()
         if column not in captures or captures[column].isna().mean() > 0.5
     ]
-    return advice[:MOST_POINTS]
+    effects = assessment.estimates[assessment.estimates["quantity"] == "effect"]
+    return [*advice, *support_advice(effects)][:MOST_POINTS]
 
 
 def _may_be_baited(study: Study) -> bool:

@@ -48,12 +48,15 @@ def render_page(title: str, sections: list[Section]) -> str:
     )
     environment.filters["plain"] = plain
     scripts = [*(_script(f"vendor/{name}") for name in VENDORED), _script("page.js")]
+    charts = [
+        block for section in sections for block in section.blocks if isinstance(block, Figure)
+    ]
     specs = {
         block.name: Markup(figure_json(block.chart))  # noqa: S704  # escaped by _data_json
-        for section in sections
-        for block in section.blocks
-        if isinstance(block, Figure)
+        for block in charts
     }
+    if len(specs) < len(charts):
+        raise ValueError("two figures of the report have one name")
     return environment.from_string(_read("page.html")).render(
         title=title,
         sections=sections,

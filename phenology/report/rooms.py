@@ -7,11 +7,13 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from phenology.quantities import QUANTITIES
+from phenology.quantities import QUANTITIES, ROLES
 from phenology.report import figures
 from phenology.report.content import Block, Figure, Section, Words, points, table
-from phenology.report.tables import role_of, said, shown_answers
-from phenology.report.words import plain
+from phenology.report.panels import interval_figures, panelled
+from phenology.report.support_words import effect_sentence, verdict_sentence
+from phenology.report.tables import AT_EQUAL, is_one_season, said, shown_answers
+from phenology.report.words import AGAINST_NORMAL, plain
 
 if TYPE_CHECKING:
     from phenology.assess.assessment import Assessment
@@ -19,8 +21,7 @@ if TYPE_CHECKING:
 
 MOST_SITES = 6  # with figures of their own; further sites stand in the tables
 MOST_SENTENCES = 12
-MOST_INTERVALS = 120  # rows of one quantity drawn; its table and tables/*.csv hold the rest
-PAGE_PX = 860  # height of a figure that a page still shows at nearly its full size
+NO_DIFFERENCE = {"lean_condition": 0.0, "bloom_index": 0.0, "capture_index": 1.0}
 
 
 @dataclass(frozen=True)
@@ -61,14 +62,6 @@ ROOMS = (
         ("onset_day", "withdrawal_day", "season_rain_mm", "spi"),
     ),
     Room(
-        "support",
-        "What the site does for the birds",
-        ("effect",),
-        "Effects compare like with like within sites where the data allow it. A point left or "
-        "right of the line says which way; an interval that crosses the line says that the way "
-        "cannot be told.",
-    ),
-    Room(
         "forecast",
         "Next season",
         ("expected_captures", "forecast_skill"),
@@ -86,31 +79,6 @@ def shown_sites(tables: dict[str, pd.DataFrame]) -> list[str]:
     ]
 
 
-def labelled(rows: pd.DataFrame, options: StudyOptions) -> pd.DataFrame:
-    """Rows for a figure of intervals: the newest season alone where there are too many.
-
-    A group without a role of its own takes its species', so that its hue is the usual one.
-    """
-    filled = rows.copy()
-    for column in ("site", "season", "day", "group", "role", "definition", "scenario"):
-        if column not in filled:
-            filled[column] = ""
-    if len(filled) > MOST_INTERVALS:
-        filled = filled[filled["season"].isin([filled["season"].max(), ""])]
-    if len(filled) > MOST_INTERVALS:
-        filled = filled.nlargest(MOST_INTERVALS, "birds")
-    subjects = zip(filled["role"], filled["group"], filled["site"], strict=True)
-    filled["role"] = [
-        role or (role_of(group, site, options) if group else "") for role, group, site in subjects
-    ]
-    parts = filled[["site", "season", "day", "definition", "scenario"]].astype(str)
-    filled["label"] = [
-        " ".join(part for part in row if part) or "all sites and years"
-        for row in parts.itertuples(index=False)
-    ]
-    return filled
-
-
 def room_section(room: Room, assessment: Assessment, tables: dict[str, pd.DataFrame]) -> Section:
     """A room of further quantities: for each its intervals, table and sentences."""
     section = Section(room.anchor, room.title, room.lead)
@@ -126,73 +94,115 @@ def room_section(room: Room, assessment: Assessment, tables: dict[str, pd.DataFr
         return section
     for name in room.quantities:
         rows = further[further["quantity"] == name]
-        if rows.empty:
-            continue
-        drawn = labelled(rows, assessment.study.options)
-        heads = [column for column in ("outcome", "driver", "group", "plant") if column in drawn]
-        drawn["panel"] = [
-            " · ".join(str(part).replace("_", " ") for part in row if part)
-            or name.replace("_", " ")
-            for row in drawn[heads].itertuples(index=False)
-        ]
-        unit, meaning = QUANTITIES[name]
-        none = {"effect": 0.0, "lean_condition": 0.0, "bloom_index": 0.0, "capture_index": 1.0}
-        section.add(
-            *interval_figures(
-                drawn,
-                "panel",
-                name.replace("_", "-"),
-                f"{name.replace('_', ' ')}, {unit}",
-                f"{name.replace('_', ' ').capitalize()}: {meaning}. Marks with 90 % intervals; "
-                "hollow where other data taught it.",
-                none=none.get(name),
-            ),
-            table(name, name.replace("_", " ").capitalize(), shown_answers(rows)),
-            points(said(rows.sort_values("birds", ascending=False).head(MOST_SENTENCES))),
-        )
+        if len(rows):
+            most = rows.sort_values("birds", ascending=False).head(MOST_SENTENCES)
+            section.add(
+                *quantity_figures(rows, name, assessment.study.options),
+                table(name, _title(name), shown_answers(rows), "estimates"),
+                points(said(most)),
+            )
     return section
 
 
-def interval_figures(
-    rows: pd.DataFrame,
-    panel: str,
-    name: str,
-    title: str,
-    caption: str,
-    none: float | None = None,
-    number_format: str = ".3~g",
+def quantity_figures(
+    rows: pd.DataFrame, name: str, options: StudyOptions, suffix: str = "", anchor: str = ""
 ) -> list[Figure]:
-    """Intervals in panels, as many a figure as a page holds."""
-    height = 35 + 18 * rows["label"].nunique() * rows["role"].nunique()
-    return [
-        Figure(
-            f"{name}-{page}",
-            figures.draw_intervals(
-                rows[rows[panel].isin(heads)],
-                panel,
-                "label",
-                title,
-                span=_reach(rows, none),
-                none=none,
-                number_format=number_format,
-            ),
-            caption,
+    """Intervals of one quantity; a suffix sets a difference apart from a level."""
+    unit, meaning = QUANTITIES[name]
+    none = 0.0 if suffix else NO_DIFFERENCE.get(name)
+    return interval_figures(
+        panelled(rows, options),
+        f"{anchor}{name}{suffix}".replace("_", "-").replace(" ", "-"),
+        f"{name.replace('_', ' ')}{suffix}, {unit}",
+        f"{_title(name)}{suffix}: {meaning}. Marks with 90 % intervals, hollow where other data "
+        "taught it; the line is no difference."
+        if none is not None
+        else f"{_title(name)}: {meaning}. Marks with 90 % intervals, hollow where other data "
+        "taught it.",
+        none=none,
+        in_days=unit == "day of year" and not suffix,
+    )
+
+
+def compare_section(assessment: Assessment, tables: dict[str, pd.DataFrame]) -> Section:
+    """Sites at equal days and groups, and seasons against their site's normal."""
+    section = Section(
+        "compared",
+        "Compared with other sites and seasons",
+        "Sites are compared as if all had been worked on the same days and had caught the same "
+        "groups; seasons are compared with what is normal at their site.",
+    )
+    compared = tables.get("comparison")
+    if compared is None:
+        return section
+    options = assessment.study.options
+    for name in compared["quantity"].unique():
+        rows = compared[compared["quantity"] == name]
+        levels = rows[rows["definition"] == AT_EQUAL].assign(definition="")
+        seasons = rows[rows["definition"] == AGAINST_NORMAL].assign(definition="")
+        if len(levels):
+            # One panel: the sites stand below one another.
+            together = levels.assign(plant="sites at equal days and groups")
+            section.add(*quantity_figures(together, name, options, anchor="compared-"))
+        if len(seasons):
+            section.add(*quantity_figures(seasons, name, options, " against normal"))
+        section.add(table(name, _title(name), shown_answers(rows), "estimates"))
+    section.add(points(verdicts(compared), "Newest seasons"))
+    return section
+
+
+def verdicts(compared: pd.DataFrame) -> list[str]:
+    """Whether the newest season of each site was good for local and for passage birds."""
+    seasons = compared[is_one_season(compared["season"])]
+    said_of = []
+    for site, here in seasons.groupby("site"):
+        newest = here[here["season"] == here["season"].max()]
+        for role, rows in newest[newest["role"].isin(ROLES)].groupby("role"):
+            records = rows.to_dict("records")
+            said_of.append(verdict_sentence(str(site), records[0]["season"], str(role), records))
+    return said_of
+
+
+def support_section(tables: dict[str, pd.DataFrame]) -> Section:
+    """Effects of drivers by outcome, for local and passage birds apart."""
+    section = Section(
+        "support",
+        "What drives support",
+        "Effects compare like with like within sites where the data allow it. A mark left or "
+        "right of the line says which way; an interval that crosses the line says that the way "
+        "cannot be told. Within-site effects compare days and seasons of one site; between-site "
+        "effects compare sites, which differ in more than this.",
+    )
+    further = tables.get("further")
+    effects = further[further["quantity"] == "effect"] if further is not None else None
+    if effects is None or effects.empty:
+        return section
+    for outcome, rows in effects.groupby("outcome", sort=False):
+        drawn = rows.assign(
+            panel=rows["driver"].str.replace("_", " "), label=rows["definition"], day=""
         )
-        for page, heads in enumerate(pages(rows[panel], height))
-    ]
+        unit = str(rows["unit"].iloc[0]).partition(",")[0]
+        title = _title(str(outcome))
+        section.add(
+            *interval_figures(
+                drawn,
+                f"effect-{outcome}".replace("_", "-"),
+                f"change of {title.lower()}, {unit}",
+                f"What moves {title.lower()}, for local and passage birds: per halving of bloom, "
+                "per 7 days later onset, per standard deviation more rain, feeders up against "
+                "none.",
+                none=0.0,
+            )
+        )
+    section.add(table("effects", "Effects", shown_answers(effects), "estimates"))
+    told = effects[effects["definition"] == "within-site"]
+    section.add(points([effect_sentence(row) for row in told.to_dict("records")]))
+    return section
 
 
-def _reach(rows: pd.DataFrame, none: float | None) -> tuple[float, float]:
-    """What the axis of every page covers, so that pages compare."""
-    bounds = [rows["low"].min(), rows["high"].max(), *([] if none is None else [none])]
-    return float(min(bounds)), float(max(bounds))
-
-
-def pages(names: pd.Series[str], height_px: int) -> list[list[str]]:
-    """Panels shared out over figures, so that each fits a printed page and stays readable."""
-    ordered = sorted(names.unique())
-    most = max(1, PAGE_PX // height_px)
-    return [ordered[start : start + most] for start in range(0, len(ordered), most)]
+def _title(quantity: str) -> str:
+    name = quantity.replace("_", " ")
+    return name[:1].upper() + name[1:]
 
 
 def bloom_figures(days: pd.DataFrame, sites: list[str]) -> list[Block]:

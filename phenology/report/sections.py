@@ -11,17 +11,17 @@ from phenology.report.content import Drawing, Figure, Section, Words, points, ta
 from phenology.report.first_page import first_page
 from phenology.report.map import draw_site_map
 from phenology.report.methods import methods_section
+from phenology.report.panels import interval_figures, pages, panelled
 from phenology.report.rooms import (
     MOST_SENTENCES,
     ROOMS,
-    interval_figures,
-    labelled,
-    pages,
+    compare_section,
     room_section,
-    shown_sites,
+    support_section,
 )
-from phenology.report.tables import SUBJECT, TIMING, is_one_season, said, shown_answers
-from phenology.report.words import count_words, day_words, plain, span_words
+from phenology.report.tables import said, shown_answers
+from phenology.report.when import when_section
+from phenology.report.words import count_words, day_words, plain
 
 if TYPE_CHECKING:
     from phenology.assess.assessment import Assessment
@@ -35,6 +35,8 @@ def build_sections(assessment: Assessment, tables: dict[str, pd.DataFrame]) -> l
         when_section(tables, effort_known=assessment.study.effort is not None),
         fuel_section(tables, assessment.study.options),
         *(room_section(room, assessment, tables) for room in ROOMS),
+        compare_section(assessment, tables),
+        support_section(tables),
         map_section(tables, assessment.study.options.coarsen_km),
         refused_section(assessment, tables),
         data_section(tables),
@@ -42,108 +44,6 @@ def build_sections(assessment: Assessment, tables: dict[str, pd.DataFrame]) -> l
         methods_section(assessment),
     ]
     return [section for section in sections if section.blocks]
-
-
-def when_section(tables: dict[str, pd.DataFrame], *, effort_known: bool) -> Section:
-    """Season curves and dates by site, then the dates in a table and in sentences."""
-    section = Section(
-        "when",
-        "When",
-        "Days on which birds are present, by group. Dates describe presence at the site, not "
-        "captures alone."
-        if effort_known
-        else "Without an effort sheet these are the dates of captures, not of birds: days without "
-        "a capture between the first and the last count as worked in vain.",
-    )
-    if "curves" not in tables and "timing" not in tables:
-        return section
-    curves, timing = tables.get("curves"), tables.get("timing")
-    sampled, seasons = tables["sampled_days"], tables["seasons_sampled"]
-    for number, site in enumerate(shown_sites(tables)):
-        if curves is not None:
-            section.add(*_curve_figures(curves, sampled, site, number, effort_known))
-        if timing is not None:
-            section.add(*_date_figures(timing, seasons, site, number))
-    left = seasons["site"].nunique() - len(shown_sites(tables))
-    if left > 0:
-        section.add(
-            Words((f"{count_words(left, 'further site')} with fewer birds: see the tables.",))
-        )
-    if timing is not None:
-        section.add(table("timing", "Arrival, peak and departure", _dates_shown(timing)))
-        section.add(points(_dates_said(timing)))
-    return section
-
-
-def _curve_figures(
-    curves: pd.DataFrame, sampled: pd.DataFrame, site: str, number: int, effort_known: bool
-) -> list[Figure]:
-    """Season curves at a site, some groups a figure."""
-    here = curves[(curves["site"] == site) & is_one_season(curves["season"])]
-    if here.empty:
-        return []
-    season = max(here["season"].astype(str))
-    what = "Birds present a day, at typical effort," if effort_known else "Birds caught a day"
-    days = "on which someone was there to see" if effort_known else "with a capture"
-    drawn = []
-    for page, groups in enumerate(pages(here["group"], 150)):
-        drawn.append(
-            Figure(
-                f"season-{number}-{page}",
-                figures.draw_season_curves(here[here["group"].isin(groups)], sampled, site, season),
-                f"{what} at {plain(site, 60)} in {plain(season, 20)}, by group: line with its "
-                "90 % interval, earlier seasons thin behind it; each panel has its own scale, and "
-                f"the ticks below it are the days {days}.",
-            )
-        )
-    return drawn
-
-
-def _date_figures(
-    timing: pd.DataFrame, seasons: pd.DataFrame, site: str, number: int
-) -> list[Figure]:
-    """Dates year by year at a site, some groups a figure."""
-    here = timing[timing["site"] == site]
-    height = 35 + 20 * seasons["season"].nunique()
-    return [
-        Figure(
-            f"dates-{number}-{page}",
-            figures.draw_dates_by_year(here[here["group"].isin(groups)], seasons, site),
-            f"Dates by season at {plain(site, 60)}: a line from arrival to departure with the "
-            "peak as a mark, hollow where other years or sites taught it, and pale bars for the "
-            "90 % interval of each date; a line that begins at its mark has no arrival that can "
-            "be told, and a lost season is one that nobody sampled.",
-        )
-        for page, groups in enumerate(pages(here["group"], height))
-    ]
-
-
-def _dates_shown(timing: pd.DataFrame) -> pd.DataFrame:
-    latest_first = timing.sort_values(
-        ["season", "site", "group", "role"], ascending=[False, True, True, True]
-    )
-    shown = latest_first[SUBJECT].copy()
-    for quantity in TIMING:
-        shown[quantity.removesuffix("_day") + " (90 %)"] = [
-            f"{day_words(day, season)} ({span_words(low, high, season)})" if pd.notna(day) else "—"
-            for day, low, high, season in latest_first[
-                [quantity, f"{quantity}_low", f"{quantity}_high", "season"]
-            ].itertuples(index=False)
-        ]
-    return shown.assign(birds=latest_first["birds"], basis=latest_first["basis"])
-
-
-def _dates_said(timing: pd.DataFrame) -> list[str]:
-    """The peaks of each site's latest season, those with most birds first."""
-    yearly = timing[is_one_season(timing["season"])]
-    latest = yearly[yearly["season"] == yearly.groupby("site")["season"].transform("max")]
-    chosen = latest.dropna(subset=["peak_day"]).sort_values("birds", ascending=False)
-    rows = (
-        chosen.head(MOST_SENTENCES)
-        .assign(quantity="peak_day")
-        .rename(columns={"peak_day": "estimate", "peak_day_low": "low", "peak_day_high": "high"})
-    )
-    return said(rows)
 
 
 def fuel_section(tables: dict[str, pd.DataFrame], options: StudyOptions) -> Section:
@@ -158,11 +58,10 @@ def fuel_section(tables: dict[str, pd.DataFrame], options: StudyOptions) -> Sect
     )
     fuel, birds = tables.get("fuel"), tables.get("single_birds")
     if fuel is not None:
-        drawn = labelled(fuel, options)
+        drawn = panelled(fuel, options)
         section.add(
             *interval_figures(
                 drawn,
-                "group",
                 "fuel-groups",
                 "mean fuel load, share of lean mass",
                 "Mean fuel load by group and place with its 90 % interval: further right is "
@@ -281,7 +180,9 @@ def data_section(tables: dict[str, pd.DataFrame]) -> Section:
                 Figure(
                     f"effort-{page}",
                     figures.draw_effort_calendar(
-                        sampled[sampled["site"].isin(sites)], seasons[seasons["site"].isin(sites)]
+                        sampled[sampled["site"].isin(sites)],
+                        seasons[seasons["site"].isin(sites)],
+                        (sampled["day"].min(), sampled["day"].max()),
                     ),
                     "Every day sampled, darker for more device-hours: gaps and lost seasons are "
                     "where nothing can be seen."

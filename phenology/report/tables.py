@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from phenology.report.places import coarsen_sites
-from phenology.report.words import estimate_words, sentence, unit_words
+from phenology.report.words import AGAINST_NORMAL, estimate_words, sentence, unit_words
 from phenology.seasons import season_windows
 
 if TYPE_CHECKING:
@@ -19,6 +19,8 @@ if TYPE_CHECKING:
     from phenology.study.options import StudyOptions
 
 TIMING = ("arrival_day", "peak_day", "departure_day")
+AT_EQUAL = "at equal days and groups"
+FAT_CLASS = "fat class"
 SUBJECT = ["site", "season", "group", "role"]
 
 
@@ -43,12 +45,19 @@ def report_tables(assessment: Assessment) -> dict[str, pd.DataFrame]:
     )
     sampled = sampled_days(assessment.site_days, windows)
     birds = single_birds(assessment.captures, study.options, windows)
+    compared = estimates["definition"].isin([AT_EQUAL, AGAINST_NORMAL])
+    classes = estimates[estimates["definition"].str.startswith(FAT_CLASS)]
+    own = estimates[estimates["definition"] == ""]
+    elsewhere = estimates["quantity"].isin([*TIMING, "fuel_load", "lean_mass_g"])
+    further = estimates[~compared & ~elsewhere]
+    compared = estimates[compared]
     tables = {
         "timing": timing(estimates),
-        "fuel": answers(estimates[estimates["definition"] == ""], ("fuel_load",)),
-        "fuel_classes": answers(estimates[estimates["definition"] != ""], ("fuel_load",)),
-        "lean_mass": answers(estimates, ("lean_mass_g",)),
-        "further": answers(estimates, _further(estimates)),
+        "fuel": answers(own, ("fuel_load",)),
+        "fuel_classes": answers(classes, ("fuel_load",)),
+        "lean_mass": answers(own, ("lean_mass_g",)),
+        "further": answers(further, tuple(further["quantity"].unique())),
+        "comparison": answers(compared, tuple(compared["quantity"].unique())),
         "refused": refused(estimates),
         "curves": assessment.curves.drop(columns=["name"], errors="ignore"),
         "sampled_days": sampled,
@@ -124,11 +133,6 @@ def answers(estimates: pd.DataFrame, quantities: tuple[str, ...]) -> pd.DataFram
     ].reset_index(drop=True)
     empty = [column for column in rows.columns if rows[column].isin(["", None]).all()]
     return rows.drop(columns=empty)
-
-
-def _further(estimates: pd.DataFrame) -> tuple[str, ...]:
-    shown = {*TIMING, "fuel_load", "lean_mass_g", "expected_captures"}
-    return tuple(name for name in estimates["quantity"].unique() if name not in shown)
 
 
 def refused(estimates: pd.DataFrame) -> pd.DataFrame:
@@ -316,7 +320,7 @@ def shown_answers(table: pd.DataFrame) -> pd.DataFrame:
     keys = ("outcome", "driver", "definition", "scenario", *SUBJECT, "day", "plant")
     return pd.DataFrame(
         {
-            **{key: table[key] for key in keys if key in table},
+            **{key: table[key] for key in keys if key in table and table[key].any()},
             "estimate (90 %)": [estimate_words(row) for row in rows],
             "unit": table["unit"].map(unit_words),
             "birds": table["birds"],

@@ -15,6 +15,7 @@ if TYPE_CHECKING:
 
 ORDINARY_YEAR = 2001  # stands in where an answer holds for no single season
 CLEAR_DAYS = 14  # a date this well known is stated as a date
+AGAINST_NORMAL = "season against the site's normal"  # a definition: a difference, not a level
 VAGUE_DAYS = 42  # beyond this an interval is too wide to plan by
 
 # C0 and C1 controls, and the marks that reorder or hide text (Unicode TR 9, TR 36).
@@ -200,7 +201,9 @@ def sentence(row: Mapping[Hashable, Any]) -> str:
         reason = plain(row.get("note") or "the data do not tell", 400).rstrip(".")
         return f"{opening}{_name(quantity)} cannot be told: {reason}."
     value, low, high = (float(row[name]) for name in ("estimate", "low", "high"))
-    if quantity in _DATES:
+    if str(row.get("definition", "")) == AGAINST_NORMAL:
+        said = _difference_words(row)
+    elif quantity in _DATES:
         said = _date_words(quantity, value, low, high, row.get("season", ""))
     elif quantity in _CHANGES:
         said = _change_words(quantity, value, low, high)
@@ -240,6 +243,18 @@ def _change_words(quantity: str, value: float, low: float, high: float) -> str:
     if high < none:
         return f"{less} ({numbers})"
     return f"no difference from the usual can be shown ({numbers})"
+
+
+def _difference_words(row: Mapping[Hashable, Any]) -> str:
+    shown = _shown(row)
+    unit = unit_words(str(row.get("unit", "")))
+    numbers = f"{shown[0]} {unit}, between {shown[1]} and {shown[2]}"
+    what = _name(str(row["quantity"]))
+    if float(row["low"]) > 0:
+        return f"{what} above this site's normal ({numbers})"
+    if float(row["high"]) < 0:
+        return f"{what} below this site's normal ({numbers})"
+    return f"{what}: no difference from this site's normal can be shown ({numbers})"
 
 
 def _effect_words(row: Mapping[Hashable, Any], value: float, low: float, high: float) -> str:

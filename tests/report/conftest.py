@@ -268,7 +268,38 @@ def _estimates(rng: np.random.Generator, sites: list[str], hostile: str) -> pd.D
             site=site,
             season="2032",
         )
+        for role in ("local", "passage"):
+            answers.add(
+                "share_ready",
+                rng.normal(0.3, 0.03, 200),
+                birds=60,
+                basis="measured",
+                site=site,
+                role=role,
+                definition="at equal days and groups",
+            )
+            answers.add(
+                "share_ready",
+                rng.normal(-0.1, 0.02, 200),
+                birds=20,
+                basis="measured",
+                site=site,
+                role=role,
+                season="2032",
+                definition="season against the site's normal",
+            )
         answers.refuse("stopover_days", "fewer than 20 birds were seen again", birds=3, site=site)
+    answers.add(
+        "effect",
+        rng.normal(-0.08, 0.02, 200),
+        birds=90,
+        basis="measured",
+        unit="g/day, per halving of bloom",
+        outcome="fuel_deposition_g_per_day",
+        driver="bloom",
+        role="passage",
+        definition="within-site",
+    )
     return answers.table()
 
 

@@ -97,6 +97,19 @@ def test_refusals_and_narrowed_answers_are_told(report, assessment) -> None:
     assert assessment.narrowed[0] in text
 
 
+def test_differences_are_told_as_differences_and_effects_by_role(report) -> None:
+    text = " ".join(Elements(report).text)
+    assert "Passage birds at fork in 2032: worse than this site's normal" in text
+    assert "Passage birds, half the flowers: daily gain falls by" in text
+    assert "able to reach the next stop -10" not in text
+
+
+def test_a_long_table_says_where_the_rest_stands(report, assessment) -> None:
+    named = re.findall(r"more rows in tables/(\w+)\.csv", report)
+    assert named
+    assert set(named) <= {*report_tables(assessment), "estimates"}
+
+
 def test_methods_give_equations_sources_versions_seed_and_hashes(report) -> None:
     text = " ".join(Elements(report).text)
     for part in ("negative binomial", "log μ = a · log effort", "10.1080/01621459.1986.10478240",

@@ -54,6 +54,13 @@ def test_strength_follows_the_interval(answer: dict, says: str, never: str) -> N
     assert never not in said
 
 
+def test_a_difference_from_normal_is_never_told_as_a_level() -> None:
+    more = {"definition": "season against the site's normal", "unit": "share of birds"}
+    below = sentence(row("share_ready", -0.1, -0.15, -0.05, **more))
+    assert "below this site's normal (-10 % of birds, between -15 and -5)" in below
+    assert "no difference from" in sentence(row("share_ready", 0.02, -0.05, 0.09, **more))
+
+
 def test_a_refusal_gives_its_reason_and_no_number() -> None:
     refused = row("stopover_days", float("nan"), float("nan"), float("nan")) | {
         "basis": "refused", "note": "fewer than 20 birds were seen again"

@@ -11,9 +11,10 @@ from phenology.report.figures.findings import draw_findings
 from phenology.report.figures.fuel import draw_fuel_by_day, draw_lean_mass
 from phenology.report.figures.intervals import draw_intervals
 from phenology.report.figures.learning import draw_learning
-from phenology.report.figures.season import draw_dates_by_year, draw_season_curves
+from phenology.report.figures.season import date_span, draw_dates_by_year, draw_season_curves
 
 __all__ = [
+    "date_span",
     "draw_conditions",
     "draw_dates_by_year",
     "draw_effort_calendar",

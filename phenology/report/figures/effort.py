@@ -9,7 +9,9 @@ from phenology.report.figures.parts import day_axis, day_scale, finish, layered,
 from phenology.report.palette import light
 
 
-def draw_effort_calendar(sampled: pd.DataFrame, seasons: pd.DataFrame) -> alt.FacetChart:
+def draw_effort_calendar(
+    sampled: pd.DataFrame, seasons: pd.DataFrame, span: tuple[float, float] | None = None
+) -> alt.FacetChart:
     """Each day sampled as a bar as tall as its device-hours; a lost season is an empty row.
 
     Parameters
@@ -18,6 +20,8 @@ def draw_effort_calendar(sampled: pd.DataFrame, seasons: pd.DataFrame) -> alt.Fa
         site, season, day, date, hours [device-hours, missing where unknown], birds.
     seasons : DataFrame
         site, season, days: 0 days where the season was lost.
+    span : pair of float, optional
+        First and last day of the axis; by default those sampled.
     """
     known = bool(sampled["hours"].notna().any())
     most = sampled["hours"].max() if known else 1.0
@@ -29,7 +33,7 @@ def draw_effort_calendar(sampled: pd.DataFrame, seasons: pd.DataFrame) -> alt.Fa
         season=lambda rows: rows["season"].astype(str), lost=True
     )[["site", "season", "lost"]]
     order = shown_names(sorted({*days["season"], *lost["season"]}))
-    first, last = days["day"].min(), days["day"].max()
+    first, last = span or (days["day"].min(), days["day"].max())
     y = alt.Y(
         "season:N",
         sort=order,

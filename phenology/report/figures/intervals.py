@@ -6,6 +6,7 @@ import altair as alt
 import pandas as pd
 
 from phenology.report.figures.parts import (
+    day_axis,
     finish,
     layered,
     panels,
@@ -26,6 +27,7 @@ def draw_intervals(
     span: tuple[float, float] | None = None,
     none: float | None = None,
     number_format: str = ".3~g",
+    in_days: bool = False,
 ) -> alt.FacetChart:
     """Point and 90 % interval of each row; hollow where other data taught it.
 
@@ -43,23 +45,24 @@ def draw_intervals(
         Where no difference lies, drawn as a line.
     number_format : str, optional
         Of the axis, in d3's notation.
+    in_days : bool
+        Write the axis as dates; needs `span`.
     """
     has_role = bool((rows["role"] != "").any())
     rows = with_role(rows)
     rows = rows.assign(here=rows["basis"] == "measured")
+    side_by_side = bool((rows.groupby(panel)["role"].nunique() > 1).any())
     legend = None if has_role else "none"
     roles, heads = roles_of(rows), sorted(rows[panel].unique())
     x = alt.X(
         "low:Q",
         title=title,
         scale=alt.Scale(zero=False, nice=True, domain=list(span) if span else alt.Undefined),
-        axis=alt.Axis(format=number_format, tickCount=6),
+        axis=day_axis(*span) if span and in_days else alt.Axis(format=number_format, tickCount=6),
     )
     y = alt.Y(f"{label}:N", title=None, axis=alt.Axis(ticks=False, domain=False, grid=False))
     base = alt.Chart()
-    offset = (
-        alt.YOffset("role:N", scale=alt.Scale(domain=roles)) if len(roles) > 1 else alt.Undefined
-    )
+    offset = alt.YOffset("role:N", scale=alt.Scale(domain=roles)) if side_by_side else alt.Undefined
     reach = base.mark_rule(strokeWidth=1.8).encode(
         x=x, x2="high:Q", y=y, yOffset=offset, color=role_colour(roles, symbol=legend)
     )

@@ -26,6 +26,7 @@ from phenology.report.figures.parts import (
 from phenology.report.palette import light
 from phenology.report.words import day_words, span_words
 
+DATES = ("arrival_day", "peak_day", "departure_day")
 FRONT_STEP = 2  # days between drawn points of the season in front
 BEHIND_STEP = 6  # of the seasons behind it, drawn thin
 
@@ -109,7 +110,12 @@ def draw_season_curves(
     )
 
 
-def draw_dates_by_year(timing: pd.DataFrame, seasons: pd.DataFrame, site: str) -> alt.FacetChart:
+def draw_dates_by_year(
+    timing: pd.DataFrame,
+    seasons: pd.DataFrame,
+    site: str,
+    span: tuple[float, float] | None = None,
+) -> alt.FacetChart:
     """Arrival, peak and departure by group and season at one site; lost seasons stand empty.
 
     Parameters
@@ -120,6 +126,8 @@ def draw_dates_by_year(timing: pd.DataFrame, seasons: pd.DataFrame, site: str) -
     seasons : DataFrame
         site, season, days: the days sampled in each season, 0 where it was lost.
     site : str
+    span : pair of float, optional
+        First and last day of the axis; by default those drawn.
 
     Returns
     -------
@@ -135,8 +143,7 @@ def draw_dates_by_year(timing: pd.DataFrame, seasons: pd.DataFrame, site: str) -
     groups, roles = sorted(long["group"].unique()), roles_of(long)
     rows = {*long["row"], *lost.values()}
     order = shown_names(sorted(rows, key=lambda row: (not row[:1].isdigit(), row)))
-    numbers = long[[name for name in long if str(name).endswith(("_day", "_low", "_high"))]]
-    first, last = numbers.min(axis=None), numbers.max(axis=None)
+    first, last = span or date_span(here)
     x_scale, x_axis = day_scale(first, last), day_axis(first, last)
     y = alt.Y(
         "row:N",
@@ -163,13 +170,19 @@ def draw_dates_by_year(timing: pd.DataFrame, seasons: pd.DataFrame, site: str) -
             role_colour(roles, symbol="filled"),
             x2=f"{name}_high:Q",
         )
-        for name in ("arrival_day", "peak_day", "departure_day")
+        for name in DATES
+    ]
+    edges = [
+        base.mark_tick(thickness=1.6, size=8).encode(
+            alt.X(f"{name}:Q", scale=x_scale), y, role_colour(roles, symbol="filled"), tooltip=tips
+        )
+        for name in ("arrival_day", "departure_day")
     ]
     peaks = [
         base.transform_filter(f"datum.measured == {str(measured).lower()}")
         .mark_point(
             filled=measured,
-            size=70,
+            size=60,
             opacity=1,
             fill=alt.Undefined if measured else light("paper"),
         )
@@ -182,8 +195,14 @@ def draw_dates_by_year(timing: pd.DataFrame, seasons: pd.DataFrame, site: str) -
         )
         for measured in (True, False)
     ]
-    layers = layered("dates", *ends, stay, *peaks, height={"step": 20})
+    layers = layered("dates", *ends, stay, *edges, *peaks, height={"step": 16})
     return finish(panels(layers, "group", groups), dates=long)
+
+
+def date_span(timing: pd.DataFrame) -> tuple[float, float]:
+    """First and last day that the dates of a table and their intervals reach."""
+    days = timing[[f"{name}{end}" for name in DATES for end in ("", "_low", "_high")]]
+    return float(days.min(axis=None)), float(days.max(axis=None))
 
 
 def _dates_in_words(here: pd.DataFrame) -> pd.DataFrame:
