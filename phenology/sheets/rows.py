@@ -94,15 +94,15 @@ def find_delimiter(sample: str) -> str:
     >>> find_delimiter('a;b;c\n1,5;2;3\n')
     ';'
     """
-    lines = sample.splitlines()[:60]
+    lines = [line for line in sample.splitlines() if line.strip()][:60]
 
     def evenness(delimiter: str) -> tuple[int, int]:
         try:
-            widths = [len(row) for row in csv.reader(lines, delimiter=delimiter) if row]
+            widths = [len(row) for row in csv.reader(lines, delimiter=delimiter) if len(row) > 1]
         except csv.Error:
             return 0, 0
         common = max(set(widths), key=lambda width: (widths.count(width), width), default=1)
-        return (widths.count(common) if common > 1 else 0), common
+        return widths.count(common), common
 
     return max(_DELIMITERS, key=evenness)
 
