@@ -81,11 +81,14 @@ def join_site_days(study: Study, groups: pd.Series, seed: int) -> xr.Dataset:
         study.sheets.get("bloom"), study.sheets.get("plants"), study.sites, dates, weather, seed
     )
     drivers = [_feeders(study, site_days), weather, bloom]
-    return xr.merge(
+    joined = xr.merge(
         [site_days, *(driver for driver in drivers if driver is not None)],
         join="left",
         combine_attrs="override",
     )
+    if weather is not None and "attribution" in weather.attrs:
+        joined.attrs["attribution"] = weather.attrs["attribution"]
+    return joined
 
 
 def daily_sampling(study: Study, groups: pd.Series) -> Sampling:
