@@ -74,6 +74,12 @@ def test_codes_are_listed_by_column(study: Path) -> None:
     assert "Selasphorus rufus" in _call("codes", study)
 
 
+def test_every_column_of_every_sheet_can_be_looked_up() -> None:
+    told = _call("codes", "--columns")
+    for word in ("mass_g", "body mass", "water_to_sugar", "row set aside"):
+        assert word in told
+
+
 def test_a_new_study_is_made_once(tmp_path: Path) -> None:
     told = _call("new", tmp_path / "station")
     assert "study.toml" in told

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from time import perf_counter
 from typing import Any
 
 from phenology.assess.outputs import write_run
@@ -25,14 +26,23 @@ def run_study(
         If the sheets hold nothing usable, or the output cannot be written.
     """
     use_compilation_cache()
-    progress("Reading sheets", 0.0)
+    log: list[str] = []
+    began = perf_counter()
+
+    def step(what: str, share: float) -> None:
+        log.append(f"{perf_counter() - began:8.1f} s  {what}\n")
+        progress(what, share)
+
+    step("Reading sheets", 0.0)
     opened = open_study(Path(study))
     folder = Path(out) if out else Path(study) / "results"
     if folder.resolve() in (opened.folder.resolve(), *opened.folder.resolve().parents):
         raise StudyError(f"{folder} holds the study itself.", "Choose another --out.")
     with publish(folder) as build:
-        assessment = assess_study(opened, seed, jobs, progress)
-        progress("Writing the report", 0.9)
+        assessment = assess_study(opened, seed, jobs, step)
+        step("Writing the report", 0.9)
+        (build / "private").mkdir()
+        (build / "private" / "run.log").write_text("".join(log), encoding="utf-8")
         write_run(assessment, build)
     return {"report": str(folder / "report.html"), "told": _told(assessment)}
 

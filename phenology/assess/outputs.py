@@ -32,7 +32,7 @@ def write_run(assessment: Assessment, folder: Path) -> None:
     from phenology.report.report import render_report
     from phenology.report.tables import report_tables
 
-    (folder / "private").mkdir()
+    (folder / "private").mkdir(exist_ok=True)
     (folder / "tables").mkdir()
     _write_csv(assessment.study.findings, folder / "private" / "findings.csv")
     _write_csv(assessment.study.set_aside, folder / "private" / "set_aside.csv")

@@ -56,12 +56,21 @@ def codes(
     study: Annotated[
         Path | None, typer.Argument(metavar="[STUDY]", help="Show this study's codes too.")
     ] = None,
+    columns: Annotated[
+        bool, typer.Option("--columns", help="Show every column of every sheet instead.")
+    ] = False,
 ) -> None:
     """Show what each field code means, column by column.
 
     Example: site-support codes
     """
     import pandas as pd
+
+    from phenology.sheets.contract import column_reference
+
+    if columns:
+        print_table(pd.DataFrame(column_reference()))
+        return
 
     from phenology.sheets.codes import list_codes
     from phenology.study.options import read_options

@@ -51,6 +51,29 @@ def sheet_contracts() -> MappingProxyType[str, Sheet]:
     )
 
 
+def column_reference() -> list[dict[str, str]]:
+    """The reference page of columns: one row a column, made from the contract.
+
+    Examples
+    --------
+    >>> column_reference()[0]["column"]
+    'site'
+    """
+    return [
+        {
+            "sheet": sheet.name,
+            "column": column.name,
+            "meaning": column.meaning,
+            "unit": column.unit,
+            "range": " to ".join(f"{end:g}" for end in column.range or ()),
+            "words": ", ".join(column.choices),
+            "if missing": "row set aside" if column.missing == "set aside" else "allowed",
+        }
+        for sheet in sheet_contracts().values()
+        for column in sheet.columns.values()
+    ]
+
+
 def _sheet(name: str, declared: dict[str, Any]) -> Sheet:
     columns = {key: _column(key, entry) for key, entry in declared["columns"].items()}
     return Sheet(
