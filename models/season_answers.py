@@ -128,9 +128,7 @@ def answers_of_site(
 
 
 @partial(jax.jit, static_argnames="sizes")
-def captured_dates(
-    shared: Array, local: Array, design: Design, sizes: Sizes, days: Array
-) -> Array:
+def captured_dates(shared: Array, local: Array, design: Design, sizes: Sizes, days: Array) -> Array:
     """Days by which 5 % and 95 % of the expected captures had been made, and the middle one.
 
     Sums the expected counts of the days sampled, all sites and seasons together: what the
@@ -146,8 +144,10 @@ def captured_dates(
 
     def one(pair: tuple[Array, Array]) -> Array:
         log_mean, _ = row_log_means(Coefficients(*pair), design, sizes)
-        birds = jnp.zeros((sizes.groups, len(days))).at[group, column].add(
-            design.weight * jnp.exp(log_mean)
+        birds = (
+            jnp.zeros((sizes.groups, len(days)))
+            .at[group, column]
+            .add(design.weight * jnp.exp(log_mean))
         )
         passed = jnp.cumsum(birds, -1) / jnp.maximum(birds.sum(-1, keepdims=True), 1e-30)
         shares = jnp.array([SHARES_PASSED[0], 0.5, SHARES_PASSED[1]])
