@@ -3,6 +3,9 @@
 ``python -m phenology.calibrate MODEL --studies N --seed S [--resume] [--jobs J]`` writes
 models/calibration/MODEL.csv. A table carries the hash of the model's source: tests fail when it
 is stale, and when its figures miss the limits set here.
+
+Kept studies are those of one source and one seed: with --resume a stopped calibration goes on
+where it was.
 """
 
 from __future__ import annotations
@@ -12,6 +15,7 @@ import hashlib
 import json
 import subprocess
 import sys
+from collections.abc import Iterator
 from concurrent.futures import ProcessPoolExecutor, as_completed
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -26,6 +30,7 @@ import phenology.models
 
 MODELS_FOLDER = Path(phenology.models.__file__).parent
 TABLES = MODELS_FOLDER / "calibration"
+NOMINAL = 0.9
 STUDY_COLUMNS = ("scenario", "quantity", "truth", "estimate", "low", "high", "oracle_width")
 
 
@@ -42,11 +47,14 @@ class Calibration:
         Patterns of the files in models/ whose change makes a table stale.
     limits : dict
         Lowest and highest coverage allowed, by scenario; "" for any other.
+    handful : int
+        Studies that the quick tests fit.
     """
 
     study: str
     sources: tuple[str, ...]
     limits: dict[str, tuple[float, float]]
+    handful: int = 2
 
 
 CALIBRATIONS: dict[str, Calibration] = {
@@ -125,6 +133,42 @@ def summarise(studies: pd.DataFrame) -> pd.DataFrame:
     return pd.DataFrame(summaries)
 
 
+def misses(calibration: Calibration, table: pd.DataFrame) -> pd.DataFrame:
+    """Rows of a table whose coverage misses its limits by more than chance.
+
+    A row holds if its coverage lies within the limits, or if the nominal 0.90 lies within three
+    Monte Carlo errors of it.
+
+    Parameters
+    ----------
+    calibration : Calibration
+    table : DataFrame
+        From `summarise`.
+
+    Returns
+    -------
+    DataFrame
+        The rows that miss.
+
+    Examples
+    --------
+    >>> table = pd.DataFrame({"scenario": ["dense", "dense"], "coverage": [0.7, 0.85],
+    ...     "coverage_low": [0.65, 0.75], "coverage_high": [0.75, 0.95]})
+    >>> strict = Calibration("", (), {"": (0.87, 0.93)})
+    >>> misses(strict, table)["coverage"].tolist()
+    [0.7]
+    """
+    default = calibration.limits[""]
+    limits = pd.DataFrame(
+        [calibration.limits.get(scenario, default) for scenario in table["scenario"]],
+        columns=["lowest", "highest"],
+        index=table.index,
+    )
+    error = (table["coverage_high"] - table["coverage_low"]) / (2 * 1.96)
+    outside = (table["coverage"] < limits["lowest"]) | (table["coverage"] > limits["highest"])
+    return table[outside & ((table["coverage"] - NOMINAL).abs() > 3 * error)]
+
+
 def run(model: str, studies: int, seed: int, resume: bool, jobs: int) -> pd.DataFrame:
     """Fit `studies` simulated studies, keep each as it ends, and write the table."""
     calibration = CALIBRATIONS[model]
@@ -135,17 +179,13 @@ def run(model: str, studies: int, seed: int, resume: bool, jobs: int) -> pd.Data
         kept.unlink(missing_ok=True)
     done = _read_kept(kept)
     wanted = [number for number in range(seed, seed + studies) if number not in done]
-    context = get_context("spawn")
-    with ProcessPoolExecutor(jobs, mp_context=context) as workers, kept.open("a") as log:
-        started = {
-            workers.submit(one_study, calibration.study, number): number for number in wanted
-        }
-        for ended, future in enumerate(as_completed(started), 1):
-            rows = future.result()
-            done[started[future]] = rows
-            log.write(json.dumps([started[future], rows.to_json(orient="records")]) + "\n")
+    with kept.open("a") as log:
+        for ended, (number, rows) in enumerate(_fitted(calibration.study, wanted, jobs), 1):
+            line = json.dumps([number, rows.to_json(orient="records", double_precision=15)])
+            log.write(line + "\n")
             log.flush()
             sys.stderr.write(f"\r{model}: {ended} of {len(wanted)} studies")
+    done = _read_kept(kept)
     sys.stderr.write("\n")
     chosen = [done[number] for number in range(seed, seed + studies)]
     table = summarise(pd.concat(chosen, ignore_index=True)).assign(
@@ -158,6 +198,22 @@ def run(model: str, studies: int, seed: int, resume: bool, jobs: int) -> pd.Data
     table.round(4).to_csv(TABLES / f"{model}.csv", index=False)
     kept.unlink()
     return table
+
+
+def _fitted(study: str, seeds: list[int], jobs: int) -> Iterator[tuple[int, pd.DataFrame]]:
+    """Studies as they end; stopped by Ctrl-C, none that waits is begun."""
+    if jobs == 1:
+        for seed in seeds:
+            yield seed, one_study(study, seed)
+        return
+    with ProcessPoolExecutor(jobs, mp_context=get_context("spawn")) as workers:
+        started = {workers.submit(one_study, study, seed): seed for seed in seeds}
+        try:
+            for future in as_completed(started):
+                yield started[future], future.result()
+        except BaseException:
+            workers.shutdown(wait=False, cancel_futures=True)
+            raise
 
 
 def _read_kept(kept: Path) -> dict[int, pd.DataFrame]:

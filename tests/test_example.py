@@ -16,6 +16,7 @@ from phenology.simulate import simulate_study, simulate_task
 from phenology.simulate.four_stations import write_example
 from phenology.simulate.mistakes import MISTAKES, plant_mistakes
 from phenology.simulate.options import checked_world
+from phenology.simulate.truth_table import truth_table
 from phenology.simulate.write import written_sheets
 from phenology.study.options import read_options
 from phenology.study.study import open_study
@@ -175,3 +176,24 @@ def test_a_wrong_option_is_named(options: dict[str, object], words: str) -> None
 def test_an_impossible_size_is_refused(sites: int, seasons: int) -> None:
     with pytest.raises(StudyError, match="not possible"):
         checked_world(sites, seasons, {})
+
+
+def test_the_truth_table_counts_the_intervals_that_hold_the_truth(tmp_path: Path) -> None:
+    timing = pd.read_csv(EXAMPLE / "truth" / "timing.csv", dtype={"season": str})
+    held = timing.dropna(subset="peak_day").head(4)
+    told = held[["site", "season", "group", "role"]].assign(
+        quantity="peak_day", definition="", scenario="", basis="measured"
+    )
+    aside = np.array([0.0, 2.0, 4.0, 40.0])
+    told["estimate"] = held["peak_day"].to_numpy() + aside
+    told["low"], told["high"] = told["estimate"] - 3, told["estimate"] + 3
+    birds = pd.DataFrame({"row": [2, 3]})
+    for name in ("lean_mass_g", "fuel_load"):
+        birds[name], birds[f"{name}_low"], birds[f"{name}_high"] = 1.0, 0.0, 5.0
+    (tmp_path / "tables").mkdir()
+    told.to_csv(tmp_path / "tables" / "estimates.csv", index=False)
+    birds.to_parquet(tmp_path / "captures.parquet")
+    table = truth_table(tmp_path, EXAMPLE).set_index(["quantity", "basis"])
+    assert table.loc[("peak_day", "measured"), "inside"] == 0.5
+    assert table.loc[("all", "answers"), "values"] == 4
+    assert table.loc[("all", "single birds"), "inside"] == 1.0
