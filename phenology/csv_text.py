@@ -76,5 +76,8 @@ def _column_text(column: pd.Series) -> list[str]:
     elif pd.api.types.is_numeric_dtype(column.dtype):
         texts = [str(value) for value in column]
     else:
-        texts = [inert_cell(str(value)) for value in column]
+        inert: dict[object, str] = {}
+        for value in column.dropna().unique():
+            inert[value] = inert_cell(str(value))
+        texts = [inert.get(value, "") for value in column.astype(object)]
     return ["" if gone else text for text, gone in zip(texts, column.isna(), strict=True)]

@@ -83,8 +83,11 @@ def content_policy(scripts: list[str]) -> str:
 
 def figure_json(chart: Any) -> str:
     """A chart's specification with colours as CSS variables and its data column by column."""
-    spec = chart.to_dict(validate=False)  # checked in the tests of the figures; slow
-    data = {name: _columns(rows) for name, rows in spec.pop("datasets").items()}
+    bare = chart.copy(deep=False)
+    bare.datasets = {}  # Altair would copy every row, twice
+    spec = bare.to_dict(validate=False)  # checked in the tests of the figures; slow
+    spec.pop("datasets", None)
+    data = {name: _columns(rows) for name, rows in chart.datasets.items()}
     text = _data_json({"spec": spec, "data": data})
     for name, (light, _) in COLOURS.items():
         text = text.replace(f'"{light}"', f'"var(--{name})"')
