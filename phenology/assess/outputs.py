@@ -10,6 +10,7 @@ import xarray as xr
 
 from phenology.csv_text import csv_text
 from phenology.quantities import ESTIMATE_KEY, QUANTITIES
+from phenology.study.permit_year import permit_years
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -36,6 +37,7 @@ def write_run(assessment: Assessment, folder: Path) -> None:
     (folder / "tables").mkdir()
     _write_csv(assessment.study.findings, folder / "private" / "findings.csv")
     _write_csv(assessment.study.set_aside, folder / "private" / "set_aside.csv")
+    _write_csv(permit_years(assessment.study), folder / "private" / "permit_year.csv")
     _write_csv(assessment.estimates, folder / "tables" / "estimates.csv")
     for name, table in report_tables(assessment).items():
         _write_csv(table, folder / "tables" / f"{name}.csv")

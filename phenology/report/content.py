@@ -74,7 +74,9 @@ class Section:
 MOST_ROWS = 30  # of a table in the report; all of them stand in tables/*.csv
 
 
-def table(name: str, caption: str, rows: pd.DataFrame, file: str = "") -> Table:
+def table(
+    name: str, caption: str, rows: pd.DataFrame, file: str = "", most: int = MOST_ROWS
+) -> Table:
     """A DataFrame as the report shows it: words for headings, text for cells.
 
     Examples
@@ -83,7 +85,7 @@ def table(name: str, caption: str, rows: pd.DataFrame, file: str = "") -> Table:
     >>> shown.headings, shown.rows
     (('rows read', 'sheet'), [('1,204', 'captures')])
     """
-    kept = rows.head(MOST_ROWS)
+    kept = rows.head(most)
     columns = [_cells(kept[name]) for name in kept]
     return Table(
         name=name,

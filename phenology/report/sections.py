@@ -6,8 +6,9 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
+from phenology.quantities import CAPTURES
 from phenology.report import figures
-from phenology.report.content import Drawing, Figure, Section, Words, points, table
+from phenology.report.content import Block, Drawing, Figure, Section, Words, points, table
 from phenology.report.first_page import first_page
 from phenology.report.map import draw_site_map
 from phenology.report.methods import methods_section
@@ -261,8 +262,41 @@ def welfare_section(assessment: Assessment, tables: dict[str, pd.DataFrame]) -> 
                 )
             )
         )
+    if "permit_year" in tables:
+        section.add(*_permit_tables(tables["permit_year"]))
     section.add(points(_cautions(assessment), "Cautions"))
     return section
+
+
+def _permit_tables(counted: pd.DataFrame) -> list[Block]:
+    """Captures by class across kinds of capture, then bands, incidents and effort."""
+    year = int(counted["year"].iloc[0])
+    is_capture = counted["part"] == "captures"
+    by_class = counted[is_capture].pivot_table(
+        index=["species", "age", "sex"], columns="item", values="value", fill_value=0, sort=False
+    )
+    kinds = [kind for kind in (*CAPTURES, "not noted") if kind in by_class]
+    rest = counted[~is_capture]
+    shown = rest[["part", "species", "item", "unit"]].assign(
+        value=[f"{number:,.4g}" if number < 1000 else f"{number:,.0f}" for number in rest["value"]]
+    )
+    every = "every year, with its banders, is in private/permit_year.csv"
+    return [
+        table(
+            "permit_captures",
+            f"The permit's year {year}: captures",
+            by_class[kinds].astype(int).reset_index(),
+            file="permit_year",
+            most=len(by_class),
+        ),
+        table(
+            "permit_rest",
+            f"The permit's year {year}: bands, incidents and effort; {every}",
+            shown,
+            file="permit_year",
+            most=len(shown),
+        ),
+    ]
 
 
 def _cautions(assessment: Assessment) -> list[str]:

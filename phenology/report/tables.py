@@ -10,6 +10,7 @@ import pandas as pd
 from phenology.report.places import coarsen_sites
 from phenology.report.words import AGAINST_NORMAL, estimate_words, sentence, unit_words
 from phenology.seasons import season_windows
+from phenology.study.permit_year import permit_years
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -17,6 +18,7 @@ if TYPE_CHECKING:
     from phenology.assess.assessment import Assessment
     from phenology.seasons import Window
     from phenology.study.options import StudyOptions
+    from phenology.study.study import Study
 
 TIMING = ("arrival_day", "peak_day", "departure_day")
 AT_EQUAL = "at equal days and groups"
@@ -71,6 +73,7 @@ def report_tables(assessment: Assessment) -> dict[str, pd.DataFrame]:
         "findings": findings_by_kind(study.findings),
         "sites": coarsen_sites(study.sites, study.options.coarsen_km),
         "welfare": welfare(assessment.captures, study.options),
+        "permit_year": permit_year_shared(study),
         "diagnostics": assessment.diagnostics,
     }
     return {name: table for name, table in tables.items() if len(table.columns) and len(table)}
@@ -312,6 +315,13 @@ def welfare(captures: pd.DataFrame, options: StudyOptions) -> pd.DataFrame:
     if not np.isfinite(limit):
         table = table.drop(columns="over_limit")
     return table.reset_index()
+
+
+def permit_year_shared(study: Study) -> pd.DataFrame:
+    """The last year's permit table without its banders; the whole of it is private."""
+    years = permit_years(study)
+    last = years[(years["year"] == years["year"].max()) & (years["part"] != "banders")]
+    return last.reset_index(drop=True)
 
 
 def shown_answers(table: pd.DataFrame) -> pd.DataFrame:

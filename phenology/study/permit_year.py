@@ -47,6 +47,13 @@ def permit_year(study: Study, year: int) -> pd.DataFrame:
     return pd.concat(parts, ignore_index=True)
 
 
+def permit_years(study: Study) -> pd.DataFrame:
+    """Every calendar year with captures, one below the other, under a column year."""
+    years = sorted(study.captures["date"].dt.year.unique())
+    tables = [permit_year(study, int(year)).assign(year=int(year)) for year in years]
+    return pd.concat(tables, ignore_index=True)[["year", *COLUMNS]]
+
+
 def _rows(part: str, rows: list[dict[str, object]]) -> pd.DataFrame:
     empty = dict.fromkeys(COLUMNS, "") | {"part": part}
     table = pd.DataFrame([empty | row for row in rows], columns=list(COLUMNS))

@@ -147,6 +147,7 @@ def _captures_and_effort(
                         "open": 6.5,
                         "close": 11.0,
                         "traps": 2.0,
+                        "method": "trap",
                     }
                 )
                 for (group, _), peak in PEAKS.items():

@@ -54,6 +54,16 @@ def test_harm_is_counted_by_species(assessment) -> None:
     assert welfare["over_limit"].sum() == (minutes > 20).sum()
 
 
+def test_the_permit_office_finds_its_last_year_without_banders(assessment) -> None:
+    shared = report_tables(assessment)["permit_year"]
+    captures = assessment.study.captures
+    year = captures["date"].dt.year.max()
+    counted = shared.loc[shared["part"] == "captures", "value"].sum()
+    assert set(shared["year"]) == {year}
+    assert counted == (captures["date"].dt.year == year).sum()
+    assert set(shared["part"]) == {"bands", "captures", "incidents", "effort"}
+
+
 def test_role_follows_the_longest_species_name_and_the_site(assessment) -> None:
     options = assessment.study.options
     assert role_of("Selasphorus rufus adult male", "fork", options) == "passage"

@@ -153,5 +153,11 @@ def test_the_run_writes_what_its_manifest_says(output: Path) -> None:
     summary = json.loads((output / "summary.json").read_text())
     found = {p.relative_to(output).as_posix() for p in output.rglob("*") if p.is_file()}
     assert found == set(summary["files"])
-    assert {"report.html", "site_days.nc", "estimates.nc", "private/findings.csv"} <= found
+    assert {
+        "report.html",
+        "site_days.nc",
+        "estimates.nc",
+        "private/findings.csv",
+        "private/permit_year.csv",
+    } <= found
     assert "Lean mass and fuel" in (output / "private" / "run.log").read_text()
