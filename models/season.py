@@ -30,9 +30,11 @@ from phenology.models.season_design import (
     Design,
     Sizes,
     design_arrays,
+    effort_centres,
     first_guess,
     touched,
 )
+from phenology.models.season_forecast import Posterior
 from phenology.models.season_laplace import LaplaceFit, draw_laplace, fit_laplace
 from phenology.models.season_sampled import draw_sampled
 from phenology.quantities import ROLES
@@ -92,6 +94,8 @@ class SeasonModel:
         statistic, value, threshold, passed, meaning.
     method_ : {"laplace", "sampled"}
         How the draws were made.
+    posterior_ : Posterior
+        Draws of the coefficients themselves, from which `season_forecast` expects counts.
 
     Notes
     -----
@@ -144,33 +148,38 @@ class SeasonModel:
             own = jnp.zeros((sizes.sites, sizes.seasons, sizes.local))
             start = Coefficients(jnp.asarray(first_guess(counts, sizes, laid.prior_mean)), own)
             fit = fit_laplace(start, design, sizes)
-            drawn = self._draw(fit, design, sizes, _sampled_days(counts))
+            hyper, drawn = self._draw(fit, design, sizes, _sampled_days(counts))
             failed = self.diagnostics_[~self.diagnostics_["passed"]]
             if len(failed):
                 raise Refused(
                     "the season model failed its checks; it could not be shown that "
                     f"{failed['meaning'].iloc[0]}"
                 )
+            self.posterior_ = Posterior(
+                hyper, drawn, sizes, np.asarray(design.drivers), effort_centres(counts)
+            )
             self._answer(counts, drawn, design, sizes)
             self._share(counts, fit, design, sizes)
         return self
 
-    def _draw(self, fit: LaplaceFit, design: Design, sizes: Sizes, sampled: Array) -> Coefficients:
+    def _draw(
+        self, fit: LaplaceFit, design: Design, sizes: Sizes, sampled: Array
+    ) -> tuple[Array, Coefficients]:
         """Draw by the method asked for; "auto" samples where the quick way cannot be trusted."""
         well_sampled = int((sampled >= WELL_SAMPLED_DAYS).sum())
         if self.method == "laplace" or (self.method == "auto" and well_sampled >= FEWEST_SEASONS):
-            _, drawn, share = draw_laplace(
+            hyper, drawn, share = draw_laplace(
                 fit, design, sizes, draws=self.draws, points=self.points, seed=self.seed
             )
             self.diagnostics_ = _diagnose(fit, share, self.points)
             self.method_ = "laplace"
             if self.method == "laplace" or self.diagnostics_["passed"].all():
-                return drawn
-        _, drawn, self.diagnostics_ = draw_sampled(
+                return hyper, drawn
+        hyper, drawn, self.diagnostics_ = draw_sampled(
             fit, design, sizes, draws=self.draws, warmup=self.warmup, seed=self.seed
         )
         self.method_ = "sampled"
-        return drawn
+        return hyper, drawn
 
     def _answer(
         self, counts: SeasonCounts, drawn: Coefficients, design: Design, sizes: Sizes

@@ -55,9 +55,14 @@ def split_shared(shared: Array, sizes: Sizes) -> dict[str, Array]:
 
 def cell_predictors(coefficients: Coefficients, design: Design, sizes: Sizes) -> Array:
     """Predictors of every group's curve, (group, site, season, predictor)."""
+    return predictors_of(coefficients, design.drivers, sizes)
+
+
+def predictors_of(coefficients: Coefficients, drivers: Array, sizes: Sizes) -> Array:
+    """Predictors as in `cell_predictors`, from the drivers (site, season, driver) alone."""
     part = split_shared(coefficients.shared, sizes)
     local = coefficients.local
-    shift = local[..., : len(SHIFTED)] + jnp.einsum("syr,rk->syk", design.drivers, part["driver"])
+    shift = local[..., : len(SHIFTED)] + jnp.einsum("syr,rk->syk", drivers, part["driver"])
     dates = part["site_date"][:, None] + part["year_date"] + shift[..., : len(DATES)]
     levels = part["year_level"] + shift[..., len(DATES) :]
     shape = (sizes.groups, sizes.sites, sizes.seasons)
