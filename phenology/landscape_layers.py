@@ -11,6 +11,7 @@ import pandas as pd
 from phenology.errors import StudyError
 from phenology.landscape import WGS84, site_projection
 from phenology.sheets.finding import Finding
+from phenology.sheets.layer import read_features
 
 if TYPE_CHECKING:
     import geopandas as gpd
@@ -46,15 +47,9 @@ def read_layer(
     StudyError
         If the file cannot be read as a layer, or has no column `kind` (or `site`).
     """
-    import geopandas as gpd
-
-    try:
-        layer = gpd.read_file(path)
-    except Exception as error:  # noqa: BLE001 — the reader raises many kinds, all of the file
-        reason = str(error).splitlines()[0]
-        raise StudyError(f"{path.name} cannot be read as a layer: {reason}.", _MAKE_AGAIN) from None
+    layer = read_features(path)
     column = TEXT_COLUMN[sheet]
-    if not isinstance(layer, gpd.GeoDataFrame) or column not in layer:
+    if column not in layer:
         raise StudyError(
             f"{path.name} has no column '{column}' beside its polygons.",
             f"Add '{column}' to every polygon.",

@@ -180,5 +180,5 @@ def test_a_layer_without_kind_or_that_is_none_says_so(tmp_path):
         read_layer(write(tmp_path, layer([box(0, 0, 9, 9)], name=["a"])), "habitat", SITES)
     broken = tmp_path / "events.gpkg"
     broken.write_text("not a layer")
-    with pytest.raises(StudyError, match=r"events\.gpkg cannot be read as a layer"):
+    with pytest.raises(StudyError, match=r"events\.gpkg is no GeoPackage"):
         read_layer(broken, "events", SITES)

@@ -35,7 +35,7 @@ def draw_site_map(sites: pd.DataFrame, coarsen_km: float) -> str:
     Parameters
     ----------
     sites : DataFrame
-        From `phenology.report.places.coarsen_sites`: sensitive ones already coarsened.
+        From `phenology.places.coarsen_sites`: sensitive ones already coarsened.
     coarsen_km : float
         Side of the square a sensitive site was moved in [km].
 

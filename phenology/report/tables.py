@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from phenology.report.places import coarsen_sites
+from phenology.places import coarsen_sites
 from phenology.report.words import AGAINST_NORMAL, estimate_words, sentence, unit_words
 from phenology.seasons import season_windows
 from phenology.study.permit_year import permit_years

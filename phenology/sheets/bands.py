@@ -23,11 +23,12 @@ FASTEST_KMH = 80.0  # a direct flight of some hours with the wind behind
 FASTEST_KM_PER_DAY = 1200.0  # a rufous hummingbird's longest day (Calder & Jones 1989, quoted)
 WING_ERROR_SHARE = 0.035  # two readings of one wing rarely differ by more
 WING_ERROR_SPREADS = 4.5
-# Change of mass over lean mass: within a day a bird gains by meals and loses overnight; over
-# days it gains at most twice the fastest populations' rates, 2.17 M^-0.34 % a day with M in kg
-# (Lindström 2003), and cannot lose more than it can carry.
-WITHIN_DAY_GAIN, WITHIN_DAY_LOSS = 0.30, 0.22
-GAIN_RATE, GAIN_EXPONENT, GAIN_ALLOWANCE = 2.17, -0.34, 2.0
+# Change of mass over mass: within a day a bird gains by meals and loses overnight; over days it
+# gains at most what the fastest individuals do, 2.17 M^-0.34 % a day with M in kg (Lindström
+# 2003), on the days of both captures and those between, and a meal; it cannot lose more than it
+# can carry.
+WITHIN_DAY_GAIN, WITHIN_DAY_LOSS, MEAL = 0.30, 0.22, 0.10
+GAIN_RATE, GAIN_EXPONENT = 2.17, -0.34
 LARGEST_LOSS = 0.55
 
 
@@ -79,7 +80,7 @@ def settle_recaptures(sheets: Sheets) -> Iterable[Doubt]:
     plain = np.flatnonzero((captures["capture"] == "recapture").to_numpy(bool))
     if not len(plain):
         return
-    seasons = _seasons(sheets)
+    seasons = capture_seasons(sheets)
     histories = _histories(sheets)
     earlier = histories.groupby("band", sort=False)["place"].shift().to_numpy()
     before = dict(zip(histories["place"], earlier, strict=True))
@@ -96,7 +97,7 @@ def settle_recaptures(sheets: Sheets) -> Iterable[Doubt]:
     read.codes.pop("capture", None)
 
 
-def _seasons(sheets: Sheets) -> npt.NDArray[np.int64]:
+def capture_seasons(sheets: Sheets) -> npt.NDArray[np.int64]:
     """Season of each capture: the year in which it begins."""
     dates = pd.DatetimeIndex(sheets.captures["date"])
     windows = season_windows(sheets.options.seasons, dates)
@@ -112,7 +113,7 @@ def find_history_conflicts(sheets: Sheets) -> Iterable[Doubt]:
     """Find bands that are new twice, or that change species or sex, or grow younger."""
     histories = _histories(sheets)
     years = histories["date"].dt.year.to_numpy()
-    seasons = _seasons(sheets)[histories["place"].to_numpy()] if len(histories) else years
+    seasons = capture_seasons(sheets)[histories["place"].to_numpy()] if len(histories) else years
     rows = histories[["band", "capture", "species", "sex", "age", "date", "row", "place"]]
     for (number, before), (_, here) in pairwise(enumerate(rows.itertuples(index=False))):
         if before.band != here.band:
@@ -211,7 +212,7 @@ def find_differing_wings(
     histories = histories[histories["wing_mm"].notna()]
     if histories.empty:
         return
-    seasons = _seasons(sheets)[histories["place"].to_numpy()]
+    seasons = capture_seasons(sheets)[histories["place"].to_numpy()]
     wing = histories["wing_mm"].to_numpy(float)
     same = (histories["band"].to_numpy()[1:] == histories["band"].to_numpy()[:-1]) & (
         seasons[1:] == seasons[:-1]
@@ -238,7 +239,7 @@ def find_impossible_mass_changes(sheets: Sheets) -> Iterable[Doubt]:
         days = (here.date - before.date).days
         change = here.mass_g / before.mass_g - 1
         rate = GAIN_RATE * (before.mass_g / 1000) ** GAIN_EXPONENT / 100
-        gain = WITHIN_DAY_GAIN + GAIN_ALLOWANCE * rate * days
+        gain = max(WITHIN_DAY_GAIN, MEAL + rate * (days + 1))
         loss = min(WITHIN_DAY_LOSS + 0.1 * days, LARGEST_LOSS)
         if not -loss <= change <= gain:
             message = (

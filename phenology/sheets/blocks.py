@@ -119,12 +119,18 @@ def _best_stretch(gains: Floats) -> tuple[int, int, float]:
     return best_first, best_last, float(best)
 
 
-def find_repeated_rows(measured: Measured, parts: Ints, chance: float = REPEAT_CHANCE) -> list[int]:
-    """Find captures whose measurements all equal those of the row above.
+def find_repeated_rows(
+    measured: Measured, odd: npt.NDArray[np.bool_], parts: Ints, chance: float = REPEAT_CHANCE
+) -> list[int]:
+    """Find captures whose measurements equal those of the row above.
+
+    All of them, or several of which one at least is implausible for the bird.
 
     Parameters
     ----------
     measured : Measured
+    odd : ndarray of bool
+        Implausible cells (captures, measurements).
     parts : ndarray of int
         File or tab of each capture.
     chance : float, optional
@@ -138,7 +144,7 @@ def find_repeated_rows(measured: Measured, parts: Ints, chance: float = REPEAT_C
     agreement = np.clip(same.sum(axis=0) / np.maximum(both.sum(axis=0), 1), 1e-3, 1.0)
     by_chance = (same * np.log(agreement)).sum(axis=1)
     repeated = (
-        (same == both).all(axis=1)
+        ((same == both).all(axis=1) | (same & odd[1:]).any(axis=1))
         & (same.sum(axis=1) >= FEWEST_REPEATED)
         & (by_chance < np.log(chance))
         & (parts[:-1] == parts[1:])

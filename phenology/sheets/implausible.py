@@ -36,9 +36,9 @@ def find_implausible(
     blocks = find_shifted_blocks(measured, doubtful, parts)
     for block in blocks:
         yield _block_doubt(sheets, measured, block)
-    repeated = set(find_repeated_rows(measured, parts))
+    repeated = set(find_repeated_rows(measured, doubtful, parts))
     for place in sorted(repeated):
-        message = "all measurements are those of the row above"
+        message = "these measurements are those of the row above"
         yield Doubt("captures", place, "", "row_repeated", "doubtful", message)
     cells = [(int(place), int(column)) for place, column in np.argwhere(doubtful)]
     swapped = explain_unreadable(sheets, measured)

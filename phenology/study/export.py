@@ -15,6 +15,7 @@ import pandas as pd
 
 from phenology.csv_text import csv_text
 from phenology.errors import StudyError
+from phenology.places import coarsen_sites
 from phenology.sheets.measured import LEARNED_UNITS
 from phenology.sheets.read import sheet_columns
 from phenology.sheets.times import clock
@@ -28,7 +29,6 @@ _ROWS = {
     "measurement.csv": f"{_TERMS}MeasurementOrFact",
 }
 _CAPTURE_METHOD = {"trap": "trap", "net": "mist net"}
-_KM_PER_DEGREE = 111.32
 _OPEN_UNCERTAINTY_M = 100
 
 
@@ -90,44 +90,14 @@ def _write_whole(path: Path, write: Callable[[Path], object]) -> None:
         building.unlink(missing_ok=True)
 
 
-def coarse_coordinate(value: float, km: float, at_latitude: float | None = None) -> float:
-    """Round a coordinate to the middle of a grid cell of about `km` kilometres.
-
-    Parameters
-    ----------
-    value : float
-        Latitude or longitude [degrees].
-    km : float
-        Size of the grid [km].
-    at_latitude : float, optional
-        For a longitude: the coarsened latitude, where degrees are narrower [degrees].
-
-    Examples
-    --------
-    >>> coarse_coordinate(33.2187, 10.0)
-    33.193
-    """
-    narrower = 1.0 if at_latitude is None else max(math.cos(math.radians(at_latitude)), 0.01)
-    step = km / (_KM_PER_DEGREE * narrower)
-    return round((math.floor(value / step) + 0.5) * step, 3)
-
-
 def _places(study: Study) -> pd.DataFrame:
-    sites = study.sites.drop_duplicates("site").set_index("site")
-    sensitive = sites["sensitive"].fillna(value=False).to_numpy(bool)
     km = study.options.coarsen_km
-    places = pd.DataFrame(index=sites.index)
-    latitudes = sites["latitude"].to_numpy(float)
-    coarse = np.array([coarse_coordinate(value, km) for value in latitudes])
-    longitudes = sites["longitude"].to_numpy(float)
-    coarse_longitudes = np.array(
-        [
-            coarse_coordinate(value, km, latitude)
-            for value, latitude in zip(longitudes, coarse, strict=True)
-        ]
-    )
-    places["decimalLatitude"] = np.where(sensitive, coarse, latitudes)
-    places["decimalLongitude"] = np.where(sensitive, coarse_longitudes, longitudes)
+    sites = study.sites.drop_duplicates("site")
+    shown = coarsen_sites(sites, km).set_index("site")
+    sensitive = shown["sensitive"].to_numpy(bool)
+    places = pd.DataFrame(index=shown.index)
+    for term, name in (("decimalLatitude", "latitude"), ("decimalLongitude", "longitude")):
+        places[term] = shown[name].round(3).where(sensitive, shown[name])
     places["geodeticDatum"] = "EPSG:4326"
     places["coordinateUncertaintyInMeters"] = np.where(
         sensitive, math.ceil(km * 1000 * math.sqrt(0.5)), _OPEN_UNCERTAINTY_M

@@ -11,6 +11,7 @@ from pathlib import Path
 from phenology.sheets.contract import sheet_contracts
 from phenology.sheets.finding import Finding
 from phenology.sheets.grid import Grid
+from phenology.sheets.layer import LAYERS, read_site_polygons
 from phenology.sheets.rows import READABLE, read_grids
 from phenology.sheets.workbook import WORKBOOKS
 
@@ -68,7 +69,20 @@ def read_folder(folder: Path) -> tuple[dict[str, list[Grid]], list[Finding], dic
         inputs[path.name] = file_hash(path)
         for grid, kind in found.values():
             grids.setdefault(kind, []).append(grid)
+    if "sites" not in grids:
+        for path in _site_layers(folder):
+            inputs[path.name] = file_hash(path)
+            grids.setdefault("sites", []).append(read_site_polygons(path))
     return grids, findings, inputs
+
+
+def _site_layers(folder: Path) -> list[Path]:
+    """Polygons of sites; they are the sheet of sites where no other is."""
+    return sorted(
+        path
+        for path in folder.iterdir()
+        if path.suffix.lower() in LAYERS and path.is_file() and kind_of_name(path.stem) == "sites"
+    )
 
 
 def _kinds_in(path: Path) -> Iterable[tuple[int, tuple[Grid, str]]]:

@@ -135,7 +135,8 @@ def _reading_order(grids: dict[str, list[Grid]]) -> list[str]:
         if contract.required and kind not in grids:
             raise StudyError(
                 f"The study has no sheet of {kind}.",
-                f"Add {kind}.csv or a workbook with a tab named {kind}.",
+                f"Add {kind}.csv or a workbook with a tab named {kind}"
+                + (", or polygons in sites.gpkg." if kind == "sites" else "."),
             )
     return ["sites", *(kind for kind in grids if kind != "sites")]
 

@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from pyproj import Geod
 
-from phenology.report.places import coarsen_sites
+from phenology.places import coarsen_sites
 from phenology.report.tables import report_tables, role_of
 
 

@@ -8,9 +8,10 @@ import pytest
 from dwca.read import DwCAReader
 
 from phenology.errors import StudyError
+from phenology.places import coarsen_sites
 from phenology.sheets.codes import list_codes
 from phenology.sheets.contract import sheet_contracts
-from phenology.study.export import coarse_coordinate, write_capture_table, write_darwin_core
+from phenology.study.export import write_capture_table, write_darwin_core
 from phenology.study.new_study import make_study
 from phenology.study.permit_year import permit_year
 from phenology.study.study import open_study
@@ -126,15 +127,13 @@ def test_darwin_core_archive_reads_back_equal(study, tmp_path):
     assert abs(float(event[f"{short}decimalLatitude"]) - 33.2187) < 0.05
     assert "10 km" in event[f"{short}dataGeneralizations"]
     assert "coordinates" in event[f"{short}informationWithheld"]
+    # the archive and the report must not give away more together than one of them
+    assert float(event[f"{short}decimalLatitude"]) == pytest.approx(
+        coarsen_sites(study.sites, 10).set_index("site").loc["fork", "latitude"], abs=6e-4
+    )
     ridge = next(data for name, data in events.items() if name.startswith("ridge:"))
     assert ridge[f"{short}decimalLatitude"] == "33.4311"
     assert ridge[f"{short}dataGeneralizations"] == ""
     with zipfile.ZipFile(path) as archive:
         text = b"".join(archive.read(name) for name in archive.namelist()).decode()
     assert "33.2187" not in text
-
-
-def test_coarse_coordinates_hide_where_in_the_cell_a_site_lies():
-    near = {coarse_coordinate(33.20 + step / 1000, 10.0) for step in range(5)}
-    assert len(near) == 1
-    assert abs(coarse_coordinate(-109.1, 10.0, 33.2) + 109.1) <= 10 / 111.32 / 0.83
