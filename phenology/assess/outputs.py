@@ -8,7 +8,9 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 import xarray as xr
 
+from phenology.assess.draws_file import write_draws
 from phenology.csv_text import csv_text
+from phenology.netcdf import write_netcdf
 from phenology.quantities import ESTIMATE_KEY, QUANTITIES
 from phenology.study.permit_year import permit_years
 
@@ -17,8 +19,11 @@ if TYPE_CHECKING:
 
     from phenology.assess.assessment import Assessment
 
-SCHEMA_VERSION = 1
+SCHEMA_VERSION = 2
+DRAWS = "draws.nc"
+SUPPORT = "support "  # before the names of the models that `pack_support` lays out
 PRIVATE_COLUMNS = ("bander", "remarks")
+PRIVATE_OPTIONS = ("codes", "columns")  # codes may stand for banders' names
 
 
 def write_run(assessment: Assessment, folder: Path) -> None:
@@ -42,8 +47,9 @@ def write_run(assessment: Assessment, folder: Path) -> None:
     for name, table in report_tables(assessment).items():
         _write_csv(table, folder / "tables" / f"{name}.csv")
     assessment.captures.to_parquet(folder / "captures.parquet", index=False)
-    _write_netcdf(assessment.site_days, folder / "site_days.nc")
-    _write_netcdf(estimates_dataset(assessment.estimates), folder / "estimates.nc")
+    write_netcdf(assessment.site_days, folder / "site_days.nc")
+    write_netcdf(estimates_dataset(assessment.estimates), folder / "estimates.nc")
+    write_draws(assessment.draws, folder / DRAWS)
     (folder / "report.html").write_text(render_report(assessment), encoding="utf-8")
     files = sorted(
         path.relative_to(folder).as_posix() for path in folder.rglob("*") if path.is_file()
@@ -62,6 +68,11 @@ def summarise(assessment: Assessment) -> dict[str, Any]:
     return {
         "schema": SCHEMA_VERSION,
         "study": assessment.study.options.name,
+        "options": {
+            key: value
+            for key, value in assessment.study.options.declared.items()
+            if key not in PRIVATE_OPTIONS
+        },
         "rows": assessment.study.rows,
         "answers": _records(main[columns]),
         "diagnostics": _records(assessment.diagnostics),
@@ -98,16 +109,3 @@ def estimates_dataset(estimates: pd.DataFrame) -> xr.Dataset:
 
 def _write_csv(table: pd.DataFrame, path: Path) -> None:
     path.write_text(csv_text(table), encoding="utf-8", newline="")
-
-
-def _write_netcdf(dataset: xr.Dataset, path: Path) -> None:
-    encoding: dict[Any, dict[str, Any]] = {}
-    for name, variable in dataset.variables.items():
-        if name in dataset.coords:
-            encoding[name] = {"_FillValue": None}
-        elif variable.dtype.kind == "f":
-            encoding[name] = {"zlib": True, "dtype": "float32"}
-        elif variable.dtype.kind in "iub":
-            encoding[name] = {"zlib": True}
-    stamped = dataset.assign_attrs(Conventions="CF-1.11")
-    stamped.to_netcdf(path, engine="h5netcdf", encoding=encoding)

@@ -11,9 +11,10 @@ from phenology.assess.assessment import Assessment
 from phenology.assess.comparison import compare_sites
 from phenology.assess.condition import assess_condition
 from phenology.assess.narrowed import narrowed_answers
-from phenology.assess.outputs import PRIVATE_COLUMNS
+from phenology.assess.outputs import PRIVATE_COLUMNS, SUPPORT
 from phenology.assess.season import assess_seasons
 from phenology.assess.support import assess_support
+from phenology.assess.support_store import pack_support
 from phenology.compute import Progress, quiet
 from phenology.errors import StudyError
 from phenology.estimates import Estimates
@@ -92,6 +93,7 @@ def assess_study(
         monsoon_years=monsoon,
     )
     compare_sites(support, answers)
+    packed_support = {SUPPORT + name: model for name, model in pack_support(support).items()}
     captures = study.captures.drop(columns=list(PRIVATE_COLUMNS))
     return Assessment(
         study=study,
@@ -99,7 +101,7 @@ def assess_study(
         estimates=answers.table(),
         captures=pd.concat([captures, assigned, condition.birds], axis=1).assign(season=seasons),
         curves=season.curves,
-        draws=season.draws | condition.draws | support.draws,
+        draws=season.draws | condition.draws | support.draws | packed_support,
         diagnostics=pd.concat(
             [season.diagnostics, condition.diagnostics, support.diagnostics], ignore_index=True
         ),

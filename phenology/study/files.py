@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from difflib import get_close_matches
 from pathlib import Path
 
@@ -116,3 +116,28 @@ def file_hash(path: Path) -> str:
     """SHA-256 of a file's bytes."""
     with path.open("rb") as stream:
         return hashlib.file_digest(stream, "sha256").hexdigest()
+
+
+def changed_inputs(folder: Path, inputs: Mapping[str, str]) -> tuple[str, ...]:
+    """What became of a study's files since they were read.
+
+    Parameters
+    ----------
+    folder : Path
+    inputs : mapping of str
+        SHA-256 of every file read then, by its name in the folder.
+
+    Returns
+    -------
+    tuple of str
+        One sentence for each file that was changed, removed or added.
+    """
+    told = []
+    for name, known in inputs.items():
+        path = folder / name
+        if not path.is_file():
+            told.append(f"{name} was removed since the run.")
+        elif file_hash(path) != known:
+            told.append(f"{name} was changed since the run.")
+    added = [path for path in sheet_files(folder) if path.name not in inputs]
+    return (*told, *(f"{p.name} was added since the run." for p in added if dict(_kinds_in(p))))

@@ -62,6 +62,7 @@ class StudyOptions:
     headings: dict[str, dict[str, str]] = field(default_factory=dict)
     codes: dict[str, dict[str, dict[str, str]]] = field(default_factory=dict)
     measurements: dict[str, MeasurementOptions] = field(default_factory=dict)
+    declared: dict[str, Any] = field(default_factory=dict, repr=False, compare=False)  # as written
 
 
 def read_options(path: Path) -> StudyOptions:
@@ -152,6 +153,7 @@ def parse_options(declared: dict[str, Any]) -> StudyOptions:
         headings=_headings(declared.get("columns", {})),
         codes=_codes(declared.get("codes", {})),
         measurements=_measurements(declared.get("measurements", {})),
+        declared=declared,
     )
 
 

@@ -1,121 +1,21 @@
 """From captures to effects: which birds count, what is reported, what is refused."""
 
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pytest
 import xarray as xr
+from invented_support import SPECIES, WINDOWS, assess_invented
 
 from phenology.assess.comparison import compare_sites, why_not_comparable
-from phenology.assess.condition import Condition
 from phenology.assess.scenario import parse_scenario, tell_scenarios
-from phenology.assess.support import assess_support
 from phenology.assess.support_rows import OUTCOMES, gather_birds
 from phenology.assess.support_store import pack_support, unpack_support
 from phenology.errors import StudyError
 from phenology.estimates import Estimates
-from phenology.models.support_simulated import simulate_support
-from phenology.seasons import Window, season_labels
-from phenology.study.options import parse_options
+from phenology.seasons import season_labels
 from phenology.study.study import Study
-
-WINDOWS = (Window("", 150, 290),)
-SPECIES = {
-    "local": "Selasphorus platycercus",
-    "passage": "Selasphorus rufus",
-    "mixed": "Calypte anna",
-}
-
-
-@pytest.fixture(scope="module")
-def parts():
-    """An invented study whose lean condition follows bloom in locals, feeders in passage birds."""
-    rng = np.random.default_rng(21)
-    effects = {
-        "local": {"bloom": -0.5},
-        "passage": {"feeders": 0.9, "monsoon_onset": 0.3},
-    }
-    simulated = simulate_support(rng, sites=4, seasons=9, effects=effects)
-    birds = simulated.birds
-    dates = pd.to_datetime(birds["season"].astype(str)) + pd.to_timedelta(birds["day"] - 1, "D")
-    number = len(birds)
-    captures = pd.DataFrame(
-        {
-            "site": birds["site"],
-            "date": dates.astype("datetime64[s]"),
-            "time": rng.uniform(6, 10, number),
-            "band": [f"TEST-{place:05d}" for place in range(number)],
-            "species": np.where(simulated.local, SPECIES["local"], SPECIES["passage"]),
-            "age": birds["group"].str.split().str[0],
-            "sex": birds["group"].str.split().str[1].fillna("unknown"),
-            "mass_g": rng.normal(3.3, 0.2, number),
-            "gravid": pd.array([pd.NA] * number, dtype="boolean"),
-            "pollen": pd.Series(np.where(rng.random(number) < 0.4, "bill", "no")),
-        }
-    )
-    options = parse_options(
-        {"name": "Invented", "species": {name: role for role, name in SPECIES.items()}}
-    )
-    study = Study(
-        folder=Path("invented"), options=options, sheets={"captures": captures},
-        findings=pd.DataFrame(), set_aside=pd.DataFrame(), rows={}, fat_levels=("0", "1"),
-        inputs={},
-    )  # fmt: skip
-    hand = xr.Dataset(
-        {
-            "residual": (
-                ("draw", "bird"),
-                0.05 * simulated.outcome + rng.normal(0, 0.005, (60, number)),
-            ),
-            "fuel_load": (
-                ("draw", "bird"),
-                rng.normal(0.2, 0.05, number) + rng.normal(0, 0.01, (60, number)),
-            ),
-        },
-        coords={"bird": captures.index.to_numpy()},
-    )
-    days = birds.assign(date=dates).groupby(["site", "date"])[["bloom", "feeders"]].first()
-    site_days = days.to_xarray().rename(bloom="bloom_index", feeders="feeders_up")
-    site_days["season_surveyed"] = site_days["bloom_index"].notnull()
-    site_days["effort_hours"] = (
-        ("site", "date", "bait"),
-        np.ones((*site_days["bloom_index"].shape, 3)) * [4.0, 0.0, 0.0],
-    )
-    site_days = site_days.assign_coords(bait=["baited", "unbaited", "either"])
-    monsoon = (
-        birds.groupby(["site", "season"])["monsoon_onset"].first().rename("onset_day")
-        .reset_index().assign(spi=np.nan)
-    )  # fmt: skip
-    return study, site_days, hand, monsoon
-
-
-def _assess(parts, **changes):
-    study, site_days, hand, monsoon = parts
-    seasons = season_labels(study.captures["date"], WINDOWS)
-    groups = study.captures["species"] + " " + study.captures["age"]
-    answers = Estimates()
-    told = assess_support(
-        study,
-        site_days,
-        answers,
-        **{
-            "groups": groups,
-            "seasons": seasons,
-            "windows": WINDOWS,
-            "condition": Condition(pd.DataFrame(), {"birds": hand}, pd.DataFrame()),
-            "seed": 1,
-            "monsoon_years": monsoon,
-        }
-        | changes,
-    )
-    return told, answers.table()
-
-
-@pytest.fixture(scope="module")
-def assessed(parts):
-    return _assess(parts)
 
 
 def _row(table: pd.DataFrame, **key: str) -> pd.Series:
@@ -178,9 +78,9 @@ def test_mixed_species_count_only_with_draws_of_their_role(parts) -> None:
                                                 SPECIES["mixed"])
     )  # fmt: skip
     study = Study(**(vars(study) | {"sheets": {"captures": mixed}}))
-    without = _assess((study, *rest))[1]
+    without = assess_invented((study, *rest))[1]
     draws = np.random.default_rng(2).random((60, len(mixed))) < 0.5
-    with_draws = _assess(
+    with_draws = assess_invented(
         (study, *rest), role_draws={"lean_condition": np.where(
             mixed["species"] == SPECIES["mixed"], draws, mixed["species"] == SPECIES["local"])}
     )[1]  # fmt: skip
@@ -326,7 +226,9 @@ def test_a_season_without_birds_names_the_seasons_with_birds(assessed) -> None:
 
 def test_a_driver_that_the_study_lacks_refuses_its_scenario(parts) -> None:
     study, site_days, hand, _ = parts
-    told, _ = _assess((study, site_days.drop_vars("feeders_up"), hand, None), monsoon_years=None)
+    told, _ = assess_invented(
+        (study, site_days.drop_vars("feeders_up"), hand, None), monsoon_years=None
+    )
     answers = Estimates()
     scenarios = [parse_scenario(feeders="none"), parse_scenario(monsoon="normal")]
     tell_scenarios(told, scenarios, answers)

@@ -1,0 +1,21 @@
+"""An invented study, its support models and a finished run of it."""
+
+from pathlib import Path
+
+import pytest
+from invented_support import assess_invented, invented_parts, write_finished
+
+
+@pytest.fixture(scope="package")
+def parts():
+    return invented_parts()
+
+
+@pytest.fixture(scope="package")
+def assessed(parts):
+    return assess_invented(parts)
+
+
+@pytest.fixture(scope="package")
+def finished(tmp_path_factory, parts, assessed) -> Path:
+    return write_finished(tmp_path_factory.mktemp("finished") / "study", parts, assessed[0])
