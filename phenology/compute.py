@@ -27,6 +27,10 @@ TASKS = {
 }
 
 
+# Our matrices are small: threads of the linear algebra library would mostly wait for each other.
+_ONE_THREAD = {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1", "MKL_NUM_THREADS": "1"}
+
+
 class Defect(Exception):
     """Our mistake, not the user's; carries the child's traceback."""
 
@@ -49,7 +53,11 @@ def compute(task: str, progress: Progress = quiet, **arguments: Any) -> Any:
     """
     command = [sys.executable, "-m", "phenology.compute", task, json.dumps(arguments)]
     child = subprocess.Popen(  # noqa: S603
-        command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, stdin=subprocess.DEVNULL
+        command,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        stdin=subprocess.DEVNULL,
+        env=_ONE_THREAD | os.environ,
     )
     try:
         return _follow(child, progress)
