@@ -23,6 +23,7 @@ Progress = Callable[[str, float], None]  # what is being done, and the share don
 # task: where it is. Each takes `progress` and keyword arguments that JSON can carry.
 TASKS = {
     "run": "phenology.assess.command:run_study",
+    "forecast": "phenology.ahead.command:forecast_task",
     "simulate": "phenology.simulate:simulate_task",
 }
 
