@@ -15,7 +15,7 @@ from typing import Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
-from scipy.linalg import cho_factor, cho_solve, solve_triangular
+from scipy.linalg import LinAlgError, cho_factor, cho_solve, solve_triangular
 
 Array = npt.NDArray[Any]
 
@@ -72,13 +72,30 @@ def learning_shares(fit: SiteYears, slopes: Array, chosen: Array) -> Array:
         rest[np.ix_(index, index)] -= fit.information[site, season]
         without = _spread(index, shared_slope, len(schur))
         own_prior = (own_slope**2 * fit.own_sd**2).sum(1)
-        left = own_prior + _quadratic(cho_factor(rest, lower=True), without)
+        left = own_prior + _quadratic(_factor(rest, schur), without)
         nothing = own_prior + (shared_slope**2 * fit.shared_sd[index] ** 2).sum(1)
         with np.errstate(invalid="ignore", divide="ignore"):
             own = np.clip(1 - everything / left, 0, 1)
             prior = np.clip(everything / nothing, 0, 1 - own)
         result[site, season] = np.stack([own, 1 - own - prior, prior], -1)
     return result
+
+
+def _factor(rest: Array, whole: Array) -> tuple[Array, bool]:
+    """Factor what is left of the information, where one site-year held almost all of it.
+
+    Taking nearly everything away leaves rounding errors of the whole, which a sliver of its
+    diagonal makes up for.
+    """
+    for sliver in (0.0, *10.0 ** np.arange(-12, -5)):
+        try:
+            factor: tuple[Array, bool] = cho_factor(
+                rest + sliver * np.diag(np.diag(whole)), lower=True
+            )
+        except LinAlgError:
+            continue
+        return factor
+    raise LinAlgError("the information of the other site-years is not positive definite")
 
 
 def _spread(index: Array, values: Array, size: int) -> Array:
