@@ -72,7 +72,7 @@ def learning_shares(fit: SiteYears, slopes: Array, chosen: Array) -> Array:
         rest[np.ix_(index, index)] -= fit.information[site, season]
         without = _spread(index, shared_slope, len(schur))
         own_prior = (own_slope**2 * fit.own_sd**2).sum(1)
-        left = own_prior + _quadratic(_factor(rest, schur), without)
+        left = own_prior + _quadratic(_factor(rest, fit.shared_sd), without)
         nothing = own_prior + (shared_slope**2 * fit.shared_sd[index] ** 2).sum(1)
         with np.errstate(invalid="ignore", divide="ignore"):
             own = np.clip(1 - everything / left, 0, 1)
@@ -81,21 +81,19 @@ def learning_shares(fit: SiteYears, slopes: Array, chosen: Array) -> Array:
     return result
 
 
-def _factor(rest: Array, whole: Array) -> tuple[Array, bool]:
-    """Factor what is left of the information, where one site-year held almost all of it.
+def _factor(rest: Array, prior_sd: Array) -> tuple[Array, bool]:
+    """Factor what is left of the information when a site-year's term is taken out.
 
-    Taking nearly everything away leaves rounding errors of the whole, which a sliver of its
-    diagonal makes up for.
+    Other site-years may bend the wrong way at a fit that this one held in place. Their data
+    still teach nothing worse than nothing, so no direction is left with less than its prior.
     """
-    for sliver in (0.0, *10.0 ** np.arange(-12, -5)):
-        try:
-            factor: tuple[Array, bool] = cho_factor(
-                rest + sliver * np.diag(np.diag(whole)), lower=True
-            )
-        except LinAlgError:
-            continue
-        return factor
-    raise LinAlgError("the information of the other site-years is not positive definite")
+    try:
+        factor: tuple[Array, bool] = cho_factor(rest, lower=True)
+    except LinAlgError:
+        values, vectors = np.linalg.eigh(rest * np.outer(prior_sd, prior_sd))
+        lifted = (vectors * np.maximum(values, 1.0)) @ vectors.T
+        factor = cho_factor(lifted / np.outer(prior_sd, prior_sd), lower=True)
+    return factor
 
 
 def _spread(index: Array, values: Array, size: int) -> Array:
