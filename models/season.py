@@ -140,10 +140,8 @@ class SeasonModel:
         Raises
         ------
         Refused
-            If no bird was counted, or the fit fails its checks.
+            If the fit fails its checks.
         """
-        if not counts.count.any():
-            raise Refused("no bird was counted: there is no season to describe")
         with double_precision():
             sizes, laid = design_arrays(counts, nectar_prior=self.nectar_prior)
             design = jax.tree.map(jnp.asarray, laid)

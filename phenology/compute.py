@@ -9,6 +9,7 @@ from __future__ import annotations
 import contextlib
 import json
 import os
+import signal
 import subprocess
 import sys
 import traceback
@@ -23,13 +24,8 @@ Progress = Callable[[str, float], None]  # what is being done, and the share don
 # task: where it is. Each takes `progress` and keyword arguments that JSON can carry.
 TASKS = {
     "run": "phenology.assess.command:run_study",
-    "forecast": "phenology.ahead.command:forecast_task",
     "simulate": "phenology.simulate:simulate_task",
 }
-
-
-# Our matrices are small: threads of the linear algebra library would mostly wait for each other.
-_ONE_THREAD = {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1", "MKL_NUM_THREADS": "1"}
 
 
 class Defect(Exception):
@@ -52,19 +48,40 @@ def compute(task: str, progress: Progress = quiet, **arguments: Any) -> Any:
     KeyboardInterrupt
         Passed on once the child has been stopped.
     """
-    command = [sys.executable, "-m", "phenology.compute", task, json.dumps(arguments)]
-    child = subprocess.Popen(  # noqa: S603
-        command,
-        stdout=subprocess.PIPE,
-        stderr=subprocess.PIPE,
-        stdin=subprocess.DEVNULL,
-        env=_ONE_THREAD | os.environ,
-    )
-    try:
-        return _follow(child, progress)
-    finally:
-        child.kill()
-        child.communicate()  # waits, and closes the pipes
+    with Computation(task, **arguments) as computation:
+        return computation.follow(progress)
+
+
+class Computation:
+    """One of `TASKS` at work in a child process; leaving the context ends it and its children."""
+
+    def __init__(self, task: str, **arguments: Any) -> None:
+        command = [sys.executable, "-m", "phenology.compute", task, json.dumps(arguments)]
+        self._child = subprocess.Popen(  # noqa: S603
+            command,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.PIPE,
+            stdin=subprocess.DEVNULL,
+            start_new_session=True,  # so that its own children are ended with it
+        )
+
+    def __enter__(self) -> Computation:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.stop()
+        self._child.communicate()  # waits, and closes the pipes
+
+    def follow(self, progress: Progress = quiet) -> Any:
+        """Wait for the result; raises as `compute` does."""
+        return _follow(self._child, progress)
+
+    def stop(self) -> None:
+        """End the computation, also from another thread: `follow` then raises `Defect`."""
+        if hasattr(os, "killpg"):
+            with contextlib.suppress(ProcessLookupError, PermissionError):
+                os.killpg(self._child.pid, signal.SIGKILL)
+        self._child.kill()
 
 
 def _follow(child: subprocess.Popen[bytes], progress: Progress) -> Any:

@@ -40,6 +40,17 @@ def inert_cell(text: str) -> str:
     return "'" + text
 
 
+def exact_cell(text: str) -> str:
+    """Return the text that `inert_cell` made safe with an apostrophe; any other text as it is.
+
+    Examples
+    --------
+    >>> exact_cell("'=1+2"), exact_cell("'tis"), exact_cell("-3.5")
+    ('=1+2', "'tis", '-3.5')
+    """
+    return text[1:] if text.startswith("'") and inert_cell(text[1:]) == text else text
+
+
 def csv_text(table: pd.DataFrame) -> str:
     r"""Write a table as CSV text in which no cell is one that a spreadsheet evaluates.
 

@@ -12,7 +12,18 @@ from phenology.cli.shown import visible
 from phenology.errors import StudyError
 
 WriteStudy = Callable[..., Path]
-COMMANDS = ["run", "check", "codes", "new", "permit", "export", "weather", "monsoon", "simulate"]
+COMMANDS = [
+    "run",
+    "check",
+    "codes",
+    "new",
+    "permit",
+    "export",
+    "weather",
+    "monsoon",
+    "simulate",
+    "serve",
+]
 
 
 def _call(*arguments: object) -> str:

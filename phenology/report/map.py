@@ -16,7 +16,7 @@ import numpy as np
 from phenology.report.words import plain
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterator, Mapping
 
     import geopandas as gpd
     import pandas as pd
@@ -29,7 +29,9 @@ NORTH_AMERICA = (-170.0, 7.5, -50.0, 83.0)  # west, south, east, north
 LAYERS = {"land": "land", "lakes": "water", "rivers": "river", "subunits": "state"}
 
 
-def draw_site_map(sites: pd.DataFrame, coarsen_km: float) -> str:
+def draw_site_map(
+    sites: pd.DataFrame, coarsen_km: float, told: Mapping[str, str] | None = None
+) -> str:
     """Sites on their country, each a focusable mark with its name, and a scale bar.
 
     Parameters
@@ -38,6 +40,8 @@ def draw_site_map(sites: pd.DataFrame, coarsen_km: float) -> str:
         From `phenology.places.coarsen_sites`: sensitive ones already coarsened.
     coarsen_km : float
         Side of the square a sensitive site was moved in [km].
+    told : mapping of str to str, optional
+        What to write beside a site instead of its height.
 
     Returns
     -------
@@ -46,7 +50,7 @@ def draw_site_map(sites: pd.DataFrame, coarsen_km: float) -> str:
     """
     view = _view(sites, LEAST_KM, WIDTH, HEIGHT)
     near = "".join(_outlines(view, "outline"))
-    marks = "".join(_marks(sites, view, coarsen_km))
+    marks = "".join(_marks(sites, view, coarsen_km, told or {}))
     inset_view = View(view.longitude, view.latitude, INSET_KM / INSET, INSET, INSET)
     inset = "".join(_outlines(inset_view, "inset"))
     corner = _free_corner(*view.project(sites["longitude"], sites["latitude"]))
@@ -248,7 +252,9 @@ def _degrees(value: float, above: str, below: str) -> str:
     return f"{abs(value):.1f}".removesuffix(".0") + f"° {above if value >= 0 else below}"
 
 
-def _marks(sites: pd.DataFrame, view: View, coarsen_km: float) -> Iterator[str]:
+def _marks(
+    sites: pd.DataFrame, view: View, coarsen_km: float, told: Mapping[str, str]
+) -> Iterator[str]:
     """A circle where the place is exact, a square as large as the doubt where it is coarse."""
     x, y = view.project(sites["longitude"].to_numpy(), sites["latitude"].to_numpy())
     taken: list[tuple[float, float]] = []
@@ -258,7 +264,8 @@ def _marks(sites: pd.DataFrame, view: View, coarsen_km: float) -> Iterator[str]:
         full = escape(plain(row.name, 80))
         height = "" if np.isnan(row.elevation_m) else f"{row.elevation_m:,.0f} m"
         place = f"within {coarsen_km:g} km" if row.sensitive else "exact place"
-        said = ", ".join(part for part in (name, full, height, place) if part)
+        beside = escape(plain(told.get(row.site, ""), 80))
+        said = ", ".join(part for part in (name, full, height, place, beside) if part)
         half = max(coarsen_km / view.km_per_px / 2, 5)
         mark = (
             f'<rect class="coarse" x="{px - half:.1f}" y="{py - half:.1f}" '
@@ -273,7 +280,7 @@ def _marks(sites: pd.DataFrame, view: View, coarsen_km: float) -> Iterator[str]:
             f'<g class="site" tabindex="0" role="img" aria-label="{said}">'
             f"<title>{said}</title>{mark}"
             f'<text x="{edge:.1f}" y="{label_y + 4:.1f}" text-anchor="{anchor}">{name}'
-            f'<tspan class="height" dx="6">{height}</tspan></text></g>'
+            f'<tspan class="height" dx="6">{beside or height}</tspan></text></g>'
         )
 
 

@@ -107,6 +107,7 @@
       }
     };
     await fit();
+    figure.view = view;  // for a page that gives it other data
     let before = place.clientWidth;
     window.addEventListener("resize", () => {
       if (Math.abs(place.clientWidth - before) > 24) { before = place.clientWidth; fit(); }

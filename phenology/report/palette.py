@@ -35,6 +35,16 @@ def light(name: str) -> str:
     return COLOURS[name][0]
 
 
+def css_variables() -> str:
+    """The palette as CSS: light for paper and by default, dark for screens that ask for it."""
+    light = "".join(f"--{name}:{colour};" for name, (colour, _) in COLOURS.items())
+    dark = "".join(f"--{name}:{colour};" for name, (_, colour) in COLOURS.items())
+    return (
+        f":root{{color-scheme:light;{light}}}\n"
+        f"@media screen and (prefers-color-scheme:dark){{:root{{color-scheme:dark;{dark}}}}}\n"
+    )
+
+
 def theme() -> dict[str, Any]:
     """Vega-Lite configuration of every figure: thin rules, no frame, text in ink."""
     text = {"labelColor": light("soft"), "titleColor": light("soft"), "titleFontWeight": "normal"}

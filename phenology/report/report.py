@@ -9,7 +9,7 @@ from importlib.resources import files
 from typing import TYPE_CHECKING, Any
 
 from phenology.report.content import Figure, Section
-from phenology.report.palette import COLOURS
+from phenology.report.palette import COLOURS, css_variables
 from phenology.report.sections import build_sections
 from phenology.report.tables import report_tables
 from phenology.report.words import plain
@@ -47,7 +47,7 @@ def render_page(title: str, sections: list[Section]) -> str:
         autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
     )
     environment.filters["plain"] = plain
-    scripts = [*(_script(f"vendor/{name}") for name in VENDORED), _script("page.js")]
+    scripts = [*(script_text(f"vendor/{name}") for name in VENDORED), script_text("page.js")]
     charts = [
         block for section in sections for block in section.blocks if isinstance(block, Figure)
     ]
@@ -62,7 +62,7 @@ def render_page(title: str, sections: list[Section]) -> str:
         sections=sections,
         specs=specs,
         kind=lambda block: type(block).__name__.lower(),
-        style=Markup(_variables() + _read("page.css")),  # noqa: S704  # our own text
+        style=Markup(css_variables() + _read("page.css")),  # noqa: S704  # our own text
         scripts=[Markup(text) for text in scripts],  # noqa: S704  # our own and vendored text
         policy=content_policy(scripts),
         markup=Markup,
@@ -118,17 +118,8 @@ def _data_json(value: Any) -> str:
     return text
 
 
-def _variables() -> str:
-    """The palette as CSS: light for paper and by default, dark for screens that ask for it."""
-    light = "".join(f"--{name}:{colour};" for name, (colour, _) in COLOURS.items())
-    dark = "".join(f"--{name}:{colour};" for name, (_, colour) in COLOURS.items())
-    return (
-        f":root{{color-scheme:light;{light}}}\n"
-        f"@media screen and (prefers-color-scheme:dark){{:root{{color-scheme:dark;{dark}}}}}\n"
-    )
-
-
-def _script(name: str) -> str:
+def script_text(name: str) -> str:
+    """A script of the report or a vendored one, as a plain script that asks for nothing."""
     text = _read(name)
     # Source maps are a request; the interpreter comes as a module and becomes a plain script.
     text = "\n".join(line for line in text.splitlines() if not line.startswith("//# source"))

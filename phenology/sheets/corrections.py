@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
+from phenology.csv_text import exact_cell, inert_cell
 from phenology.sheets.contract import sheet_contracts
 from phenology.sheets.finding import Finding
 from phenology.sheets.read import Part, SheetRead
@@ -73,9 +74,9 @@ def _apply(correction: object, parts: Mapping[str, Sequence[Part]]) -> str:
             f"{part.grid.file} has no column {column}" if known else f"no column is named {column}"
         )
     old, written = _text(getattr(correction, "old", "")), cells.at(place).strip()
-    if old != written:
+    if old not in (written, inert_cell(written).strip()):
         return f"the old value does not match: the sheet has {written!r}"
-    cells.put(place, _text(getattr(correction, "new", "")))
+    cells.put(place, exact_cell(_text(getattr(correction, "new", ""))))
     return ""
 
 

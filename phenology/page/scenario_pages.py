@@ -1,0 +1,206 @@
+"""Sliders of bloom, monsoon and feeders, answered from the draws of the finished run."""
+
+from __future__ import annotations
+
+from itertools import product
+from typing import TYPE_CHECKING
+
+from starlette.responses import JSONResponse
+
+from phenology.assess.scenario import AS_IT_WAS, CHANGE, Scenario, parse_scenario, tell_scenarios
+from phenology.errors import StudyError
+from phenology.estimates import Estimates
+from phenology.page.figures import draw_scenario
+from phenology.page.render import render
+from phenology.quantities import QUANTITIES
+from phenology.report.content import Figure
+from phenology.report.words import estimate_words, plain, unit_words
+
+if TYPE_CHECKING:
+    import pandas as pd
+    from starlette.requests import Request
+    from starlette.responses import Response
+
+    from phenology.assess.support import SupportAnswers
+    from phenology.page.desk import Desk
+    from phenology.page.results import Results
+
+BLOOM = ("10%", "25%", "50%", "75%", "100%", "150%", "200%")
+MONSOON = tuple(f"{days:+d}d" for days in (-21, -14, -7, 7, 14, 21))
+FEEDERS = ("none", "up")
+CHANGED = "changed"
+_DRIVERS = {"bloom": "bloom", "monsoon_onset": "the onset of the monsoon", "feeders": "feeders"}
+
+
+def _results(request: Request) -> tuple[Desk, Results, SupportAnswers]:
+    desk: Desk = request.app.state.workspace.desk(request.path_params["study"])
+    results = desk.results()
+    support = results.run.support
+    if support is None:
+        raise StudyError(
+            "No outcome could be fitted, so nothing can be said about other conditions.",
+            "The report says what is missing.",
+        )
+    return desk, results, support
+
+
+def show_scenarios(request: Request) -> Response:
+    """The sliders, and every outcome as it was."""
+    desk, results, support = _results(request)
+    sites, seasons = (sorted(support.birds.table[name].unique()) for name in ("site", "season"))
+    chosen = _chosen(request)
+    was = scenario_rows(support, None, **chosen)
+    reaches = _reaches(results, support, chosen)
+    known = known_drivers(support)
+    outcomes = [
+        {
+            "name": quantity,
+            "title": _title(quantity),
+            "figure": Figure(quantity.replace("_", "-"), draw_scenario(rows, _unit(quantity),
+                             reaches[quantity]), QUANTITIES[quantity][1].capitalize() + "."),
+            "words": _words(quantity, rows),
+        }
+        for quantity, rows in was.items()
+    ]  # fmt: skip
+    middle = len(MONSOON) // 2
+    return render(
+        request,
+        "scenarios.html",
+        desk=desk,
+        room="scenarios",
+        changed=results.changed,
+        sites=sites,
+        seasons=seasons,
+        chosen=chosen,
+        known=known,
+        unknown=[words for name, words in _DRIVERS.items() if name not in known],
+        bloom_steps=list(BLOOM),
+        bloom_words=[f"{share} of normal" for share in BLOOM],
+        monsoon_steps=MONSOON,
+        monsoon_at=middle,
+        monsoon_values=[*MONSOON[:middle], "", *MONSOON[middle:]],
+        monsoon_words=[
+            *(f"{days[1:-1]} days earlier" for days in MONSOON[:middle]),
+            "as it was",
+            *(f"{days[1:-1]} days later" for days in MONSOON[middle:]),
+        ],
+        outcomes=outcomes,
+    )
+
+
+def show_rows(request: Request) -> Response:
+    """Rows of every outcome under the sliders' conditions, for the figures to redraw."""
+    _, _, support = _results(request)
+    asked = request.query_params
+    words = {name: asked[name] for name in ("bloom", "monsoon", "feeders") if asked.get(name)}
+    scenario = parse_scenario(**words) if words else None
+    told = scenario_rows(support, scenario, **_chosen(request))
+    return JSONResponse(
+        {
+            quantity: {
+                "rows": rows[["role", "scenario", "estimate", "low", "high"]].to_dict("records"),
+                "words": _words(quantity, rows),
+            }
+            for quantity, rows in told.items()
+        }
+    )
+
+
+def _chosen(request: Request) -> dict[str, str]:
+    return {name: request.query_params.get(name, "") for name in ("site", "season")}
+
+
+def known_drivers(support: SupportAnswers) -> set[str]:
+    """Drivers that some outcome of some role depends on."""
+    return {
+        driver
+        for model in support.models.values()
+        for fit in model.roles_.values()
+        for driver in fit.design.values
+    }
+
+
+def scenario_rows(
+    support: SupportAnswers, scenario: Scenario | None, site: str, season: str
+) -> dict[str, pd.DataFrame]:
+    """Every outcome by role, as it was and under a scenario; the refused are in `note` alone.
+
+    Parameters
+    ----------
+    support : SupportAnswers
+    scenario : Scenario or None
+        None leaves everything as it was.
+    site, season : str
+        Whose birds; all if empty.
+
+    Returns
+    -------
+    dict of DataFrame
+        By quantity: role, scenario ("as it was" or "changed"), estimate, low, high, unit,
+        birds, basis, note. "changed" equals what was where nothing is changed.
+    """
+    answers = Estimates()
+    asked = scenario or Scenario(name=CHANGED)
+    asked = Scenario(**{**vars(asked), "season": season, "name": CHANGED})
+    tell_scenarios(support, [asked], answers, site)
+    table = answers.table()
+    table = table[table["definition"] != CHANGE]
+    told = table[table["basis"] != "refused"].groupby("quantity").size().index
+    return {
+        quantity: rows.reset_index(drop=True)
+        for quantity, rows in table.groupby("quantity", sort=False)
+        if quantity in told
+    }
+
+
+def _reaches(
+    results: Results, support: SupportAnswers, chosen: dict[str, str]
+) -> dict[str, tuple[float, float]]:
+    """What each axis must cover so that it stays while the sliders move: their corners."""
+    key = ("reach", chosen["site"], chosen["season"])
+    if key not in results.kept:
+        known = known_drivers(support)
+        corners = product(
+            (BLOOM[0], BLOOM[-1]) if "bloom" in known else (None,),
+            (MONSOON[0], MONSOON[-1]) if "monsoon_onset" in known else (None,),
+            FEEDERS if "feeders" in known else (None,),
+        )
+        reach: dict[str, tuple[float, float]] = {}
+        for bloom, monsoon, feeders in corners:
+            anything = any((bloom, monsoon, feeders))
+            scenario = parse_scenario(bloom, monsoon, feeders) if anything else None
+            for quantity, rows in scenario_rows(support, scenario, **chosen).items():
+                low, high = reach.get(quantity, (float("inf"), float("-inf")))
+                reach[quantity] = (min(low, rows["low"].min()), max(high, rows["high"].max()))
+        results.kept[key] = reach
+    kept: dict[str, tuple[float, float]] = results.kept[key]
+    return kept
+
+
+def _title(quantity: str) -> str:
+    return quantity.removesuffix("_g_per_day").replace("_", " ").capitalize()
+
+
+def _unit(quantity: str) -> str:
+    return QUANTITIES[quantity][0]
+
+
+def _words(quantity: str, rows: pd.DataFrame) -> list[str]:
+    """Each role in words: what was, what would have been, and what the answer rests on."""
+    lines = []
+    for role, of_role in rows.groupby("role", sort=False):
+        by = {row["scenario"]: row for row in of_role.to_dict("records")}
+        was, then = by[AS_IT_WAS], by[CHANGED]
+        unit = unit_words(_unit(quantity))
+        if was["basis"] == "refused":
+            lines.append(f"{role}: cannot be told: {plain(was['note'], 300)}.")
+            continue
+        line = f"{role}: {estimate_words(was)} {unit} as it was"
+        if then["basis"] == "refused":
+            line += f"; changed: cannot be told: {plain(then['note'], 300)}"
+        else:
+            line += f", {estimate_words(then)} changed"
+            if then["basis"] == "extrapolated":
+                line += f" (beyond anything seen: {plain(then['note'], 300)})"
+        lines.append(f"{line}. {int(was['birds'])} birds.")
+    return lines
