@@ -27,8 +27,8 @@ def lean_mass_study(seed: int) -> pd.DataFrame:
     rows: list[dict[str, Any]] = []
     known = model.birds_["left_out"] == ""
     fuel = np.log1p(truth.class_fuel_load)[truth.birds["fat_class"]]
-    scatter = 0.4 * fuel
-    structure = truth.structure_sd
+    structure = truth.scatter_sd * np.sqrt(truth.repeatability)
+    scatter = np.hypot(0.4 * fuel, truth.scatter_sd * np.sqrt(1 - truth.repeatability))
     spread = structure * scatter / np.hypot(structure, scatter)
     for name, true in truth.birds[["lean_mass_g", "fuel_load"]].items():
         table = model.birds_.loc[known]

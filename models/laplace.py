@@ -26,6 +26,7 @@ Derivatives = Callable[[Array, Array], tuple[float, Array, Array]]
 _STEP = 1e-3  # of finite differences in φ, whose parameters are logarithms or logits
 _NEWTON_STEPS = 100
 _DECREMENT = 1e-8  # half of gᵀH⁻¹g [log units] at which the mode counts as found
+_OUTER_DECREMENT = 1e-4  # the same for φ: a seventieth of its spread
 _FLAT = 1e-7  # eigenvalue of the scaled Hessian below which a direction is not identified
 
 
@@ -47,7 +48,7 @@ class LaplaceFit:
     log_evidence : float
         Log of the marginal likelihood, up to the constant of φ's own integral.
     gradient : float
-        Largest absolute element of the outer gradient, in log units.
+        Largest absolute element of the outer gradient, in log units over one spread of φ.
     """
 
     theta: Array
@@ -129,15 +130,15 @@ def fit_laplace(derivatives: Derivatives, theta: Array, phi: Array | None = None
         )
     best, gradient, slope = _climb(marginal, start)
     value, mode, hessian = marginal(best)
-    curvature = _outer_curvature(marginal, best, value)
+    covariance = _bounded_inverse(_outer_curvature(marginal, best, value))
     return LaplaceFit(
         theta=mode,
         phi=best,
         hessian=hessian,
-        phi_covariance=_bounded_inverse(curvature),
+        phi_covariance=covariance,
         theta_slope=slope,
         log_evidence=-value,
-        gradient=float(np.abs(gradient).max()),
+        gradient=float(np.abs(gradient * np.sqrt(np.diag(covariance))).max()),
     )
 
 
@@ -157,15 +158,20 @@ def identified(hessian: Array) -> Array:
 
 
 class _Marginal:
-    """Negative log marginal of φ; each mode found is where the next search starts."""
+    """Negative log marginal of φ; each mode is sought where the last ones point."""
 
     def __init__(self, derivatives: Derivatives, theta: Array) -> None:
         self._derivatives = derivatives
         self._theta = theta
+        self._phi: Array | None = None
+        self._slope: Array | None = None
 
     def __call__(self, phi: Array) -> tuple[float, Array, Array]:
-        value, mode, hessian = find_mode(self._derivatives, self._theta, phi)
-        self._theta = mode
+        start = self._theta
+        if self._slope is not None and self._phi is not None:
+            start = start + self._slope @ (phi - self._phi)
+        value, mode, hessian = find_mode(self._derivatives, start, phi)
+        self._theta, self._phi = mode, phi
         sign, log_det = np.linalg.slogdet(hessian)
         if sign <= 0 or identified(hessian)[0] < _FLAT:
             raise Refused("some combination of the coefficients is not identified by the data")
@@ -180,7 +186,8 @@ class _Marginal:
             gradient.append((up - down) / (2 * _STEP))
             curvature.append((up - 2 * value + down) / _STEP**2)
             slope.append((mode_up - mode_down) / (2 * _STEP))
-        return np.array(gradient), np.array(curvature), np.stack(slope, axis=1)
+        self._slope = np.stack(slope, axis=1)
+        return np.array(gradient), np.array(curvature), self._slope
 
 
 def find_mode(derivatives: Derivatives, theta: Array, phi: Array) -> tuple[float, Array, Array]:
@@ -220,15 +227,15 @@ def _descent(gradient: Array, hessian: Array) -> Array:
             ridge = max(ridge * 10, 1e-6 * scale)
 
 
-def _climb(marginal: _Marginal, phi: Array, tolerance: float = 0.02) -> tuple[Array, Array, Array]:
-    """BFGS on the outer marginal; 0.02 log units a unit of φ is far below its spread."""
+def _climb(marginal: _Marginal, phi: Array) -> tuple[Array, Array, Array]:
+    """BFGS on the outer marginal, until what is left to gain is far below one spread of φ."""
     value = marginal(phi)[0]
     gradient, curvature, slope = marginal.differences(phi, value)
     inverse = np.diag(1 / np.clip(curvature, 1.0, None))
     for _ in range(60):
-        if np.abs(gradient).max() < tolerance:
-            break
         step = -inverse @ gradient
+        if -0.5 * float(gradient @ step) < _OUTER_DECREMENT:
+            break
         step *= min(1.0, 1.0 / np.abs(step).max())  # at most one unit of a logarithm at a time
         length, decrease = 1.0, float(gradient @ step)
         while length > 1e-3:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
@@ -10,6 +12,7 @@ import xarray as xr
 from phenology.models.laplace import LaplaceFit, fit_laplace, identified, jax_derivatives
 from phenology.models.lean_mass_rows import (
     FEWEST_BIRDS,
+    bird_places,
     complete,
     left_out,
     pad,
@@ -17,7 +20,13 @@ from phenology.models.lean_mass_rows import (
     prepare,
     priors,
 )
-from phenology.models.lean_mass_split import class_log_fuel, part_mass
+from phenology.models.lean_mass_split import (
+    Residuals,
+    class_log_fuel,
+    draw_repeatability,
+    draw_residuals,
+    part_mass,
+)
 from phenology.models.refusal import Refused
 from phenology.quantities import HIGH_QUANTILE, LOW_QUANTILE
 
@@ -28,6 +37,7 @@ FEWEST_FOR_CONDITION = 10
 # J. Exp. Biol. 164:19); no bird lives at half its lean mass (common practice).
 BELIEVED_OVER_LEAN = (0.5, 2.75)
 _CELLS_AT_ONCE = 4_000_000
+_FIRST_FITTED = 1000  # birds whose fit is where the fit of many begins
 
 
 class LeanMassModel:
@@ -37,8 +47,9 @@ class LeanMassModel:
     `phenology.models.lean_mass_likelihood` states it in full. Groups are pooled towards their
     species, exponents and fuel of a class towards those of all species. Fuel is 0 by definition
     at the lowest fat class, empty crop and sunrise; a meal in the crop is weighed but is no fuel,
-    so a bird's fuel load is told without it. Scatter at the lowest class is structure, what scatter
-    grows with the fuel of a class is fuel.
+    so a bird's fuel load is told without it. What scatter grows with the fuel of a class is fuel;
+    the scatter of all classes alike is lean mass as far as it stays with birds that are caught
+    again (`phenology.models.lean_mass_split`), and fuel that the class does not tell otherwise.
 
     Parameters
     ----------
@@ -74,9 +85,10 @@ class LeanMassModel:
     Notes
     -----
     Not to be believed where the lowest fat classes were never caught: lean mass is then
-    extrapolated down the fat scale (a row of `diagnostics_` says so). A bird at fat 0 is not
-    free of fat; range laws take a reserve off first. A mass far off its class is kept, and shared
-    between lean mass and fuel in proportion to their scatter.
+    extrapolated down the fat scale (a row of `diagnostics_` says so). Where no bird was weighed
+    twice, how much of a bird's distance from its class is lean mass is assumed, within a wide
+    band. A bird at fat 0 is not free of fat; range laws take a reserve off first. A mass far off
+    its class is kept, and shared between lean mass and fuel in proportion to their scatter.
 
     References
     ----------
@@ -165,7 +177,8 @@ class LeanMassModel:
         if used.empty:
             raise Refused("none of these birds is of a group that was fitted")
         used, reason = self._believe(used, reason)
-        split = self._split(used, np.random.default_rng(self.seed + 1))
+        rng = np.random.default_rng(self.seed + 1)
+        split = self._split(used, rng, self.draws_["repeatability"].to_numpy())
         return _bird_table(table, used, reason, split)
 
     def lean_condition(self, keys: pd.DataFrame) -> pd.DataFrame:
@@ -211,24 +224,35 @@ class LeanMassModel:
         return pd.DataFrame(rows)
 
     def _fit(self, used: pd.DataFrame) -> LaplaceFit:
+        """Fit to all birds; with many, from where a part of them settles, which saves time."""
         import jax
 
         from phenology.models import lean_mass_likelihood as likelihood
 
-        layout = self._layout
+        theta, scales = priors(self._layout, used)[0], likelihood.scale_prior()[0]
+        step = len(used) // _FIRST_FITTED
+        if step > 1:
+            part = self._data(used.iloc[::step])
+            first = fit_laplace(jax_derivatives(likelihood.derivatives, *part), theta, scales)
+            theta, scales = first.theta, first.phi
+        data = self._data(used)
+        fit = fit_laplace(jax_derivatives(likelihood.derivatives, *data), theta, scales)
+        _, _, sd, is_group = priors(self._layout, used)
+        self._prior_sd = np.where(is_group, np.exp(fit.phi[3]), sd)
+        with jax.enable_x64(True):
+            self._information = np.array(likelihood.derivatives(fit.theta, fit.phi, *data)[3])
+        return fit
+
+    def _data(self, used: pd.DataFrame) -> tuple[Any, ...]:
+        from phenology.models.lean_mass_likelihood import scale_prior
+
         size = padded_size(len(used))
         rows = pad(self._prepared.rows(used), size)
         bird_group = np.zeros(size, dtype=int)
         bird_group[: len(used)] = self._prepared.group_places(used)
-        start, mean, sd, is_group = priors(layout, used)
-        scale_mean, scale_sd = likelihood.scale_prior()
-        data = (rows, (layout.places, bird_group), (mean, sd, is_group, scale_mean, scale_sd))
-        derivatives = jax_derivatives(likelihood.derivatives, *data)
-        fit = fit_laplace(derivatives, start, scale_mean)
-        with jax.enable_x64(True):
-            self._information = np.array(likelihood.derivatives(fit.theta, fit.phi, *data)[3])
-        self._prior_sd = np.where(is_group, np.exp(fit.phi[3]), sd)
-        return fit
+        _, mean, sd, is_group = priors(self._layout, used)
+        prior = (mean, sd, is_group, *scale_prior())
+        return rows, (self._layout.places, bird_group), prior
 
     def _parameter_draws(self, theta: Array, phi: Array) -> xr.Dataset:
         layout = self._layout
@@ -244,7 +268,7 @@ class LeanMassModel:
                 "crop_part_effect": ("draw", local[:, 0, 5]),
                 "crop_full_effect": ("draw", local[:, 0, 6]),
                 "fed_effect": ("draw", local[:, 0, 7]),
-                "structure_sd": ("draw", np.exp(phi[:, 0])),
+                "scatter_sd": ("draw", np.exp(phi[:, 0])),
                 "fuel_scatter": ("draw", np.exp(phi[:, 1])),
                 "tail_df": ("draw", 2 + np.exp(phi[:, 2])),
                 "group_sd": ("draw", np.exp(phi[:, 3])),
@@ -270,25 +294,28 @@ class LeanMassModel:
         reason = reason.mask(reason.index.isin(slips), f"mass not {low:g} to {high:g} times lean")
         return used[believed], reason
 
-    def _split(self, used: pd.DataFrame, rng: np.random.Generator) -> xr.Dataset:
+    def _split(
+        self, used: pd.DataFrame, rng: np.random.Generator, repeatability: Array | None = None
+    ) -> xr.Dataset:
         """Each bird's mass parted into lean and fuel, one draw of parameters at a time."""
         rows = self._prepared.rows(used)
         group = self._prepared.group_places(used)
-        shape = (self.draws, len(used))
-        lean, fuel, residual = (np.empty(shape, dtype=np.float32) for _ in range(3))
         cells = self.draws * rows.log_mass.shape[1] * self._layout.classes
         at_once = max(1, _CELLS_AT_ONCE // cells)
+        parts = []
         for begin in range(0, len(used), at_once):
             part = slice(begin, begin + at_once)
             local = self._theta[:, self._layout.places][:, group[part]]
-            parted = part_mass(rows, part, local, self._phi, rng)
-            lean[:, part], fuel[:, part], residual[:, part] = parted
+            parts.append(draw_residuals(rows, part, local, self._phi, rng))
+        drawn = Residuals(*(np.concatenate(alike, axis=1) for alike in zip(*parts, strict=True)))
+        bird, scatter = bird_places(used), np.exp(2 * self._phi[:, 0])
+        if repeatability is None:
+            repeatability = draw_repeatability(drawn, bird, scatter, rng)
+            self.draws_ = self.draws_.assign(repeatability=("draw", repeatability))
+        lean, fuel = part_mass(drawn, bird, repeatability, scatter, rng)
+        values = {"lean_mass_g": lean, "fuel_load": fuel, "residual": drawn.residual}
         return xr.Dataset(
-            {
-                "lean_mass_g": (("draw", "bird"), lean),
-                "fuel_load": (("draw", "bird"), fuel),
-                "residual": (("draw", "bird"), residual),
-            },
+            {name: (("draw", "bird"), each.astype(np.float32)) for name, each in values.items()},
             coords={"bird": used.index.to_numpy()},
         )
 
@@ -333,9 +360,10 @@ class LeanMassModel:
         lowest = int((used["fat_class"] == 0).sum())
         timed = float(used["hours_since_sunrise"].notna().mean())
         wings = float(used["wing_mm"].notna().mean())
+        again = len(used) - len(np.unique(bird_places(used)))
         checks = [
             ("outer gradient", fit.gradient, 0.1, fit.gradient < 0.1,
-             "scales settled at a mode of their marginal"),
+             "scales settled at a mode of their marginal, within a tenth of their spread"),
             ("smallest scaled eigenvalue", float(identified(fit.hessian)[0]), 1e-6,
              bool(identified(fit.hessian)[0] > 1e-6), "no combination of coefficients is free"),
             ("birds at the lowest fat class", lowest, 5, lowest >= 5,
@@ -344,6 +372,8 @@ class LeanMassModel:
              "with fewer, size is mostly that of the group"),
             ("repeats behind wing error", prepared.wing_repeats, 10, prepared.wing_repeats >= 10,
              f"wing error {prepared.wing_error:.2%}; with fewer it is assumed"),
+            ("captures of birds weighed before", again, 10, again >= 10,
+             "with fewer, how much of the scatter at one fat class is lean mass is assumed"),
             ("rounding step of mass [g]", prepared.rounding_g, np.nan, True,
              "step learned from the digits or given"),
             ("hours since sunrise known", timed, 0.5, timed >= 0.5,

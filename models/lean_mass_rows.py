@@ -15,7 +15,7 @@ Array = npt.NDArray[np.float64]
 
 FEWEST_BIRDS = 5  # of a species, to be fitted at all
 _NODES = 5  # Gauss-Legendre nodes over a rounding interval
-_FINE_STEP = 0.015  # a step finer than this share of mass needs no interval
+_FINE_STEP = 0.05  # a step finer than this share of mass counts as normal error
 
 
 class Layout(NamedTuple):
@@ -47,16 +47,17 @@ class Prepared:
         """`lean_mass_likelihood.Rows` of these birds."""
         from phenology.models.lean_mass_likelihood import Rows
 
-        wing = self.wings.true_log_wing(
-            used["wing_mm"].to_numpy(), used["group"].to_numpy(), self.wing_error
-        )
+        wing_mm, error = _wing_of_bird(used, self.wing_error)
+        wing = self.wings.true_log_wing(wing_mm, used["group"].to_numpy(), error)
         values = _covariates(used)
         missing = np.isnan(values)
-        nodes, node_weight = _rounding_nodes(used["mass_g"].to_numpy(), self.rounding_g)
+        mass = used["mass_g"].to_numpy()
+        nodes, node_weight, rounding = _rounding_nodes(mass, self.rounding_g)
         read, near, exits = _reading(used["fat_class"].to_numpy(), self.layout.classes)
         return Rows(
             log_mass=nodes,
             node_weight=node_weight,
+            rounding_variance=rounding,
             log_wing=wing.mean - used["species"].map(self.wing_centre).to_numpy(dtype=float),
             wing_variance=wing.variance,
             covariate=np.where(missing, self.covariate_mean, values),
@@ -180,6 +181,23 @@ def priors(layout: Layout, used: pd.DataFrame) -> tuple[Array, Array, Array, Arr
     return mean.copy(), mean, sd, is_group
 
 
+def bird_places(used: pd.DataFrame) -> npt.NDArray[np.int64]:
+    """A number for each bird of a group; captures without a band are birds of their own."""
+    bird = used["band"].astype(object).where(used["band"].notna(), None)
+    alone = [f"capture {place}" for place in range(len(used))]
+    names = [single if band is None else f"{band} {group}"
+             for band, group, single in zip(bird, used["group"], alone, strict=True)]  # fmt: skip
+    return np.asarray(pd.factorize(pd.Series(names))[0], dtype=np.int64)
+
+
+def _wing_of_bird(used: pd.DataFrame, error: float) -> tuple[Array, Array]:
+    """Mean wing over the captures of each bird, and its standard error as a share of wing."""
+    log_wing = np.log(used["wing_mm"].astype(float)).reset_index(drop=True)
+    captures = log_wing.groupby(bird_places(used))
+    count = captures.transform("count").to_numpy()
+    return np.exp(captures.transform("mean").to_numpy()), error / np.sqrt(np.maximum(count, 1))
+
+
 def _covariates(used: pd.DataFrame) -> Array:
     """Hours, part crop, full crop, fed; missing where not known, shape (n, 4)."""
     crop = used["crop"].where(used["crop"].isin(["empty", "part", "full"]))
@@ -214,12 +232,13 @@ def _reading(fat_class: npt.NDArray[np.int64], classes: int) -> tuple[Array, Arr
     return read, near, exits
 
 
-def _rounding_nodes(mass: Array, step: float) -> tuple[Array, Array]:
+def _rounding_nodes(mass: Array, step: float) -> tuple[Array, Array, Array]:
+    """Log masses within the rounding interval, their weights, and what variance stands for it."""
     if step / np.median(mass) < _FINE_STEP:
-        return np.log(mass)[:, None], np.ones((mass.size, 1))
+        return np.log(mass)[:, None], np.ones((mass.size, 1)), (step / mass) ** 2 / 12
     nodes, weights = np.polynomial.legendre.leggauss(_NODES)
     at = np.maximum(mass[:, None] + nodes * step / 2, mass[:, None] / 4)
-    return np.log(at), np.broadcast_to(weights / 2, at.shape).copy()
+    return np.log(at), np.broadcast_to(weights / 2, at.shape).copy(), np.zeros(mass.size)
 
 
 def padded_size(birds: int) -> int:

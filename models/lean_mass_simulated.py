@@ -18,7 +18,7 @@ class LeanMassTruth(NamedTuple):
     groups : dict
         Lean mass [g] at the species' mean wing.
     class_fuel_load : ndarray, (C,)
-    exponent, hour_effect, structure_sd : float
+    exponent, hour_effect, scatter_sd, repeatability : float
     """
 
     birds: pd.DataFrame
@@ -26,7 +26,8 @@ class LeanMassTruth(NamedTuple):
     class_fuel_load: np.ndarray[tuple[int], np.dtype[np.float64]]
     exponent: float
     hour_effect: float
-    structure_sd: float
+    scatter_sd: float
+    repeatability: float
 
 
 def simulate_lean_mass(
@@ -35,22 +36,30 @@ def simulate_lean_mass(
     birds: int = 400,
     species: int = 1,
     classes: int = 6,
-    structure_sd: float = 0.06,
+    scatter_sd: float = 0.06,
+    repeatability: float | None = None,
+    caught_again: float = 0.3,
     wing_error: float = 0.012,
     misread: float = 0.1,
     rounding_g: float = 0.01,
     fuel_scale: float | None = None,
 ) -> tuple[pd.DataFrame, LeanMassTruth]:
-    """Simulate birds of up to four age and sex groups a species.
+    """Simulate captures of birds of up to four age and sex groups a species.
 
     Parameters
     ----------
     rng : Generator
     birds : int
+        Captures.
     species, classes : int
         Number of species and of fat classes.
-    structure_sd : float
-        Scatter of log lean mass at one wing.
+    scatter_sd : float
+        Scatter of log mass at one wing and the lowest class.
+    repeatability : float, optional
+        Share of that variance that is lean mass and stays with the bird, the rest being fuel;
+        drawn between .2 and .8 by default.
+    caught_again : float
+        Share of captures that are of birds caught before.
     wing_error, misread : float
         Wing error as a share of wing; chance of a fat class read one off.
     rounding_g : float
@@ -76,9 +85,12 @@ def simulate_lean_mass(
     top = fuel_scale if fuel_scale is not None else 0.35 * np.exp(rng.normal(0, 0.3))
     rises = rng.dirichlet(np.full(classes - 1, 4.0)) * top
     class_log_fuel = np.concatenate([[0.0], np.cumsum(rises)])
-    which = rng.integers(species, size=birds)
-    age = rng.choice(["adult", "young"], birds)
-    sex = rng.choice(["female", "male"], birds)
+    share = rng.uniform(0.2, 0.8) if repeatability is None else repeatability
+    marked = max(1, round(birds * (1 - caught_again)))
+    bird = np.concatenate([np.arange(marked), rng.integers(marked, size=birds - marked)])
+    which = rng.integers(species, size=marked)[bird]
+    age = rng.choice(["adult", "young"], marked)[bird]
+    sex = rng.choice(["female", "male"], marked)[bird]
     label = np.array([f"{names[s]} {a} {x}" for s, a, x in zip(which, age, sex, strict=True)])
     every = sorted({f"{name} {a} {x}" for name in names
                     for a in ("adult", "young") for x in ("female", "male")})  # fmt: skip
@@ -87,21 +99,23 @@ def simulate_lean_mass(
     level = {group: species_log_mass[" ".join(group.split()[:2])] + rng.normal(0, 0.05)
              for group in every}  # fmt: skip
     group_wing = {group: rng.normal(0, 0.02) for group in every}
-    away = np.array([group_wing[group] for group in label]) + rng.normal(0, 0.025, birds)
+    away = np.array([group_wing[group] for group in label]) + rng.normal(0, 0.025, marked)[bird]
     log_wing = np.array([species_wing[names[s]] for s in which]) + away
     # tails: one weight a bird over structure and fuel together, as the model has it
-    weight = rng.gamma(5.0, 1 / 5.0, birds)
+    weight = rng.gamma(5.0, 1 / 5.0, marked)[bird]
     log_lean = (
         np.array([level[group] for group in label])
         + exponent * away
-        + structure_sd * rng.standard_normal(birds) / np.sqrt(weight)
+        + scatter_sd * np.sqrt(share / weight) * rng.standard_normal(marked)[bird]
     )
     fat_class = rng.choice(classes, birds, p=rng.dirichlet(np.full(classes, 3.0)))
     hours = rng.uniform(0, 6, birds)
     crop = rng.choice(["empty", "part", "full"], birds, p=[0.6, 0.25, 0.15])
     fed = rng.random(birds) < 0.2
+    fuel_sd = np.hypot(0.4 * class_log_fuel[fat_class], scatter_sd * np.sqrt(1 - share))
     log_fuel = (
-        class_log_fuel[fat_class] * (1 + 0.4 * rng.standard_normal(birds) / np.sqrt(weight))
+        class_log_fuel[fat_class]
+        + fuel_sd * rng.standard_normal(birds) / np.sqrt(weight)
         + hour_effect * hours
     )
     meal = 0.03 * (crop == "part") + 0.06 * (crop == "full") + 0.04 * fed
@@ -122,6 +136,7 @@ def simulate_lean_mass(
             "crop": crop,
             "fed_before_weighing": fed,
             "gravid": False,
+            "band": [f"TEST-{number:05d}" for number in bird],
         }
     )
     sheet.loc[rng.random(birds) < 0.1, "wing_mm"] = np.nan
@@ -139,5 +154,6 @@ def simulate_lean_mass(
         np.expm1(class_log_fuel),
         float(exponent),
         float(hour_effect),
-        structure_sd,
+        scatter_sd,
+        share,
     )

@@ -138,7 +138,9 @@ class WingDistribution:
                 groups[str(name)] = (centre, sd**2 - error**2 + doubt)
         return cls(groups)
 
-    def true_log_wing(self, wing_mm: Array, group: npt.NDArray[Any], error: float) -> WingMoments:
+    def true_log_wing(
+        self, wing_mm: Array, group: npt.NDArray[Any], error: float | Array
+    ) -> WingMoments:
         """Expected true log wing and its variance, given the measurement.
 
         A wing far out of its group's distribution is probably a slip, and counts as missing to
@@ -167,7 +169,9 @@ def _group_centre(seen: Array, of_species: Array, sd: float) -> tuple[float, flo
     return weight * float(np.median(seen)) + (1 - weight) * middle, 1 / (precision + 0.05**-2)
 
 
-def _given_measurement(wing: Array, centre: Array, spread: Array, error: float) -> WingMoments:
+def _given_measurement(
+    wing: Array, centre: Array, spread: Array, error: float | Array
+) -> WingMoments:
     missing = np.isnan(wing)
     away = np.where(missing, 0.0, wing - centre)
     fair = (1 - GROSS_SHARE) * _normal(away, spread + error)
