@@ -6,9 +6,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from phenology.models.bloom import BloomModel, BloomSurveys, Ints
-from phenology.models.bloom_laplace import Floats
+from phenology.models.bloom import BloomModel
+from phenology.models.bloom_laplace import Floats, Ints
 from phenology.models.bloom_mean import mean_curve
+from phenology.models.bloom_rows import BloomSurveys
 
 FLOOR_FLOWERS = 0.5  # added to every count before its logarithm, so that none is told from one
 
@@ -63,7 +64,7 @@ def leave_seasons_out(model: BloomModel, warmth: Floats) -> SeasonErrors:
         if surveys.flowers[~held].sum() == 0:
             continue
         taught = surveys.where(~held)
-        without = BloomModel(model.draws, model.seed).fit(taught, like=model)
+        without = BloomModel(0, model.seed).fit(taught, like=model)
         told = _told_by_model(without, surveys.where(held), warmth)
         plain = _told_by_mean(taught, surveys.where(held))
         rows.append((season, *_errors(surveys.where(held), told, plain)))
@@ -77,10 +78,9 @@ def _told_by_model(model: BloomModel, held: BloomSurveys, warmth: Floats) -> Flo
     expected = np.zeros(len(held.day))
     for site, season in {*zip(held.site.tolist(), held.season.tolist(), strict=True)}:
         rows = np.flatnonzero((held.site == site) & (held.season == season))
-        density = model.density(
+        middle = model.middle_density(
             site, season, held.day[rows], held.scaling[rows], warmth[:, site, season]
         )
-        middle = np.median(density, axis=0)
         expected[rows] = middle[held.plant[rows], np.arange(len(rows))]
     return expected * held.area_m2
 

@@ -215,7 +215,7 @@ class LearnedQuantiles:
         return columns.astype(float)
 
 
-RIVALS = {
+RIVALS: dict[str, type[_Rival] | type[LearnedQuantiles]] = {
     "mean season": MeanSeason,
     "last year": LastYear,
     "learned curve": LearnedCurve,

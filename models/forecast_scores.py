@@ -90,4 +90,5 @@ def _peak_errors(rows: pd.DataFrame, expected: Array, fewest: int = 10) -> pd.Se
             weights = np.where(count == count.max(), 1.0, 0.0)
             seen = float(np.average(days, weights=weights))
             errors.setdefault(group, []).append(abs(days[expected[place].argmax()] - seen))
-    return pd.Series({group: float(np.mean(values)) for group, values in errors.items()})
+    means = {group: float(np.mean(values)) for group, values in errors.items()}
+    return pd.Series(means, dtype=float)

@@ -15,7 +15,7 @@ from typing import Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
-from scipy.linalg import cho_factor, cho_solve, solve_triangular
+from scipy.linalg import LinAlgError, cho_factor, cho_solve, solve_triangular
 
 Array = npt.NDArray[Any]
 
@@ -72,13 +72,28 @@ def learning_shares(fit: SiteYears, slopes: Array, chosen: Array) -> Array:
         rest[np.ix_(index, index)] -= fit.information[site, season]
         without = _spread(index, shared_slope, len(schur))
         own_prior = (own_slope**2 * fit.own_sd**2).sum(1)
-        left = own_prior + _quadratic(cho_factor(rest, lower=True), without)
+        left = own_prior + _quadratic(_factor(rest, fit.shared_sd), without)
         nothing = own_prior + (shared_slope**2 * fit.shared_sd[index] ** 2).sum(1)
         with np.errstate(invalid="ignore", divide="ignore"):
             own = np.clip(1 - everything / left, 0, 1)
             prior = np.clip(everything / nothing, 0, 1 - own)
         result[site, season] = np.stack([own, 1 - own - prior, prior], -1)
     return result
+
+
+def _factor(rest: Array, prior_sd: Array) -> tuple[Array, bool]:
+    """Factor what is left of the information when a site-year's term is taken out.
+
+    Other site-years may bend the wrong way at a fit that this one held in place. Their data
+    still teach nothing worse than nothing, so no direction is left with less than its prior.
+    """
+    try:
+        factor: tuple[Array, bool] = cho_factor(rest, lower=True)
+    except LinAlgError:
+        values, vectors = np.linalg.eigh(rest * np.outer(prior_sd, prior_sd))
+        lifted = (vectors * np.maximum(values, 1.0)) @ vectors.T
+        factor = cho_factor(lifted / np.outer(prior_sd, prior_sd), lower=True)
+    return factor
 
 
 def _spread(index: Array, values: Array, size: int) -> Array:

@@ -140,8 +140,10 @@ class SeasonModel:
         Raises
         ------
         Refused
-            If the fit fails its checks.
+            If no bird was counted, or the fit fails its checks.
         """
+        if not counts.count.any():
+            raise Refused("no bird was counted: there is no season to describe")
         with double_precision():
             sizes, laid = design_arrays(counts, nectar_prior=self.nectar_prior)
             design = jax.tree.map(jnp.asarray, laid)

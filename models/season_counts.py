@@ -124,5 +124,3 @@ class SeasonCounts:
         object.__setattr__(self, "site_roles", site_roles)
         if self.last_day - self.first_day < 7:
             raise Refused("the season's window is shorter than a week: no dates can be told")
-        if not self.count.any():
-            raise Refused("no bird was counted: there is no season to describe")

@@ -12,7 +12,8 @@ import xarray as xr
 from phenology.bloom_drivers import BloomDrivers, find_drivers
 from phenology.bloom_surveys import count_flowers, plant_sugar, season_and_day, season_origin
 from phenology.errors import StudyError
-from phenology.models.bloom import BloomModel, BloomSurveys
+from phenology.models.bloom import BloomModel
+from phenology.models.bloom_rows import BloomSurveys
 from phenology.models.bloom_skill import leave_seasons_out
 from phenology.quantities import HIGH_QUANTILE, LOW_QUANTILE
 
@@ -236,7 +237,7 @@ def _tell_days(
     season_surveyed = np.zeros(shape, dtype=bool)
     surveys = prepared.surveys
     for site in range(shape[0]):
-        year = np.arange(1.0, 367.0)
+        year = np.union1d(np.arange(1.0, 367.0), prepared.day_of_date)
         normal_year = np.einsum("npd,np->nd", model.normal_density(site, year), sugar)
         floor = NORMAL_FLOOR * np.median(normal_year, axis=0).max()
         for season in np.unique(prepared.season_of_date):
@@ -245,7 +246,7 @@ def _tell_days(
             day = prepared.day_of_date[days]
             density = model.density(site, season, day, scaling, warmth)
             nectar = np.einsum("npd,np->nd", density, sugar)
-            normal = np.einsum("npd,np->nd", model.normal_density(site, day), sugar)
+            normal = normal_year[:, np.searchsorted(year, day)]
             index = np.log((nectar + floor) / (normal + floor))
             for name, draws in (
                 ("open_flowers_per_m2", density.sum(axis=1)),

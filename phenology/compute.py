@@ -24,8 +24,13 @@ Progress = Callable[[str, float], None]  # what is being done, and the share don
 # task: where it is. Each takes `progress` and keyword arguments that JSON can carry.
 TASKS = {
     "run": "phenology.assess.command:run_study",
+    "forecast": "phenology.ahead.command:forecast_task",
     "simulate": "phenology.simulate:simulate_task",
 }
+
+
+# Our matrices are small: threads of the linear algebra library would mostly wait for each other.
+_ONE_THREAD = {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1", "MKL_NUM_THREADS": "1"}
 
 
 class Defect(Exception):
@@ -62,6 +67,7 @@ class Computation:
             stdout=subprocess.PIPE,
             stderr=subprocess.PIPE,
             stdin=subprocess.DEVNULL,
+            env=_ONE_THREAD | os.environ,
             start_new_session=True,  # so that its own children are ended with it
         )
 

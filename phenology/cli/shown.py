@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 StudyFolder = Annotated[Path, typer.Argument(metavar="STUDY", help="Folder with study.toml.")]
 
 
-def compute_shown(task: str, **arguments: Any) -> Any:
+def compute_shown(task: str, *, tell: bool = True, **arguments: Any) -> Any:
     """Run a task in a child process with its progress shown; print what it tells."""
     from phenology.compute import compute
 
@@ -28,7 +28,7 @@ def compute_shown(task: str, **arguments: Any) -> Any:
     }
     with shown_progress() as progress:
         result = compute(task, progress, **plain)
-    for line in result["told"]:
+    for line in result["told"] if tell else ():
         typer.echo(visible(line))
     return result
 

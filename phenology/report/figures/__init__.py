@@ -8,6 +8,7 @@ is, the report adapts it to dark screens and paper. Data stand under names in th
 from phenology.report.figures.conditions import draw_conditions
 from phenology.report.figures.effort import draw_effort_calendar
 from phenology.report.figures.findings import draw_findings
+from phenology.report.figures.forecast import draw_forecast_calendar, draw_forecast_skill
 from phenology.report.figures.fuel import draw_fuel_by_day, draw_lean_mass
 from phenology.report.figures.intervals import draw_intervals
 from phenology.report.figures.learning import draw_learning
@@ -19,6 +20,8 @@ __all__ = [
     "draw_dates_by_year",
     "draw_effort_calendar",
     "draw_findings",
+    "draw_forecast_calendar",
+    "draw_forecast_skill",
     "draw_fuel_by_day",
     "draw_intervals",
     "draw_lean_mass",
