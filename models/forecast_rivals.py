@@ -217,7 +217,7 @@ class LearnedQuantiles:
 
 RIVALS: dict[str, type[_Rival] | type[LearnedQuantiles]] = {
     "mean season": MeanSeason,
-    "last year": LastYear,
+    "last year alone": LastYear,
     "learned curve": LearnedCurve,
     "learned quantiles": LearnedQuantiles,
 }

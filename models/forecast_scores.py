@@ -69,14 +69,16 @@ def score_table(rows: pd.DataFrame, drawn: Array, name: str) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        forecast, group, rows, crps, cover_80, cover_95, peak_error_days: mean absolute error of
-        the day of most birds among the days sampled, over site-seasons with ten birds or more.
+        forecast, group, rows, birds, crps, cover_80, cover_95, peak_error_days: mean absolute
+        error of the day of most birds among the days sampled, over site-seasons with ten birds or
+        more.
     """
     count = rows["count"].to_numpy(dtype=float)
     told = rows[["group"]].assign(crps=crps(drawn, count))
     for share in COVERED:
         told[f"cover_{share:.0%}".replace("%", "")] = covered(drawn, count, share)
     table = told.groupby("group").mean().assign(rows=told.groupby("group").size())
+    table["birds"] = rows.groupby("group")["count"].sum()
     table["peak_error_days"] = _peak_errors(rows, drawn.mean(0))
     return table.reset_index().assign(forecast=name)
 

@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from phenology.ahead.forecast import Forecast
 
 BEST_DAYS = 5  # told in words
+MOST_GROUPS = 6  # drawn
 
 
 def forecast_sections(forecast: Forecast) -> list[Section]:
@@ -63,14 +64,45 @@ def _days(forecast: Forecast) -> Section:
             "of the best five; a hollow mark is a day left out, the dashed line where your hourly "
             "limit ends.",
         ),
-        table("forecast_days", "Days, best first", days),
+        table("forecast_days", "Days, best first", _days_shown(days)),
     )
     return section
 
 
+def _days_shown(days: pd.DataFrame) -> pd.DataFrame:
+    """Days with whole birds; the chance of too many only where a limit was set."""
+    shown = days[["rank", "site", "date", "weekday"]].assign(
+        rank=[f"{rank:.0f}" if pd.notna(rank) else "left out" for rank in days["rank"]],
+        birds=_whole(days),
+        processed=[f"{birds:.0f}" for birds in days["processed"]],
+        device_hours=[f"{hours:.1f}" for hours in days["device_hours"]],
+    )
+    if days["capacity"].notna().any():
+        shown["capacity"] = [f"{birds:.0f}" for birds in days["capacity"]]
+        shown["chance of too many"] = [f"{chance:.0%}" for chance in days["over_limit"]]
+    return shown.rename(columns={"birds": "birds expected (90 %)"})
+
+
+def _whole(rows: pd.DataFrame) -> list[str]:
+    return [
+        f"{expected:.1f} ({low:.0f} to {high:.0f})"
+        for expected, low, high in zip(rows["expected"], rows["low"], rows["high"], strict=True)
+    ]
+
+
 def _captures(forecast: Forecast) -> Section:
-    section = Section("captures", "Who to expect")
-    section.add(table("forecast_captures", "Captures by day and group", forecast.captures))
+    section = Section(
+        "captures",
+        "Who to expect",
+        "On the best days, the groups of which most birds are expected.",
+    )
+    best = forecast.days.dropna(subset="rank").head(BEST_DAYS)
+    there = forecast.captures.merge(best[["site", "date", "rank"]], on=["site", "date"])
+    there = there.sort_values(["rank", "expected"], ascending=[True, False])
+    there = there.groupby("rank").head(MOST_GROUPS)
+    shown = there[["site", "date", "group"]].assign(birds=_whole(there), told_by=there["forecast"])
+    shown = shown.rename(columns={"birds": "birds expected (90 %)"})
+    section.add(table("forecast_captures", "Captures by day and group", shown))
     return section
 
 
@@ -88,19 +120,27 @@ def _skill(forecast: Forecast) -> Section:
     section.add(
         points(
             [
-                f"{plain(row.group, 60)}: the {row.forecast} did best and is the one shown."
-                for row in used.itertuples()
+                f"Shown because it did best, {name}: "
+                + ", ".join(plain(group, 60) for group in groups)
+                + "."
+                for name, groups in used.groupby("forecast")["group"]
             ]
         ),
         Figure(
             "skill",
-            figures.draw_forecast_skill(forecast.skill),
-            "Skill of each forecast by group: to the right of the line is better than the mean "
-            "season.",
+            figures.draw_forecast_skill(_well_counted(forecast.skill)),
+            "Skill of each forecast by group, those with most birds: to the right of the line is "
+            "better than the mean season.",
         ),
         table("forecast_skill", "Scores of past forecasts", forecast.skill),
     )
     return section
+
+
+def _well_counted(skill: pd.DataFrame) -> pd.DataFrame:
+    """Scores of the groups with most birds: of a few birds a score says little."""
+    birds = skill.groupby("group")["birds"].max().nlargest(MOST_GROUPS)
+    return skill[skill["group"].isin(birds.index)]
 
 
 def _cautions(forecast: Forecast) -> Section:

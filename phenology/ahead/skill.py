@@ -26,6 +26,7 @@ BASELINE = "mean season"
 BEFORE, MIDWAY, LEFT_OUT = "before the season", "captures to mid-season", "season left out"
 FEWEST_DAYS = 4  # sampled in a season that is forecast
 FEWEST_EARLIER = 2  # seasons before it
+FEWEST_BIRDS = 30  # of a group, from which its own scores choose its forecast
 DRAWS = 200
 POINTS = 24  # of hyperparameters: a past season is fitted for its score, not for an answer
 ROW_ARRAYS = ("group", "site", "season", "day", "log_effort", "censored", "log_nectar", "method")
@@ -99,8 +100,8 @@ def past_skill(
     Returns
     -------
     DataFrame
-        lead, group, forecast, seasons, rows, crps, skill (against the mean season), cover_80,
-        cover_95, peak_error_days; empty where too few seasons were sampled.
+        lead, group, forecast, seasons, rows, birds, crps, skill (against the mean season),
+        cover_80, cover_95, peak_error_days; empty where too few seasons were sampled.
     """
     scored = []
     for trial in trials(counts, last, leave_out):
@@ -136,7 +137,11 @@ def _over_seasons(scored: pd.DataFrame) -> pd.DataFrame:
     sums = weighted.groupby([scored[key] for key in keys]).sum()
     table = sums / known.groupby([scored[key] for key in keys]).sum()
     counted = scored.groupby(keys)
-    table = table.assign(seasons=counted["season"].nunique(), rows=counted["rows"].sum())
+    table = table.assign(
+        seasons=counted["season"].nunique(),
+        rows=counted["rows"].sum(),
+        birds=counted["birds"].sum(),
+    )
     table = table.reset_index()
     base = table[table["forecast"] == BASELINE].set_index(["lead", "group"])["crps"]
     at = pd.MultiIndex.from_frame(table[["lead", "group"]])
@@ -144,14 +149,19 @@ def _over_seasons(scored: pd.DataFrame) -> pd.DataFrame:
         skill(score, baseline)
         for score, baseline in zip(table["crps"], base.reindex(at), strict=True)
     ]
-    order = ["lead", "group", "forecast", "seasons", "rows", "crps", "skill"]
+    order = ["lead", "group", "forecast", "seasons", "rows", "birds", "crps", "skill"]
     return table[[*order, "cover_80", "cover_95", "peak_error_days"]]
 
 
 def best_forecasts(scores: pd.DataFrame, groups: tuple[str, ...], lead: str) -> dict[str, str]:
-    """The forecast with the lowest CRPS of each group; the season model where nothing is known."""
-    if scores.empty:
+    """The forecast with the lowest CRPS of each group; the season model where nothing is known.
+
+    A group of few birds takes the forecast that did best over all groups together.
+    """
+    if scores.empty or lead not in set(scores["lead"]):
         return dict.fromkeys(groups, MODEL)
     at_lead = scores[scores["lead"] == lead]
-    best = at_lead.loc[at_lead.groupby("group")["crps"].idxmin()].set_index("group")["forecast"]
-    return {group: str(best.get(group, MODEL)) for group in groups}
+    together = (at_lead["crps"] * at_lead["rows"]).groupby(at_lead["forecast"]).sum()
+    many = at_lead[at_lead["birds"] >= FEWEST_BIRDS]
+    best = many.loc[many.groupby("group")["crps"].idxmin()].set_index("group")["forecast"]
+    return {group: str(best.get(group, together.idxmin())) for group in groups}

@@ -145,7 +145,9 @@ def test_past_seasons_are_scored_against_every_rival(studies: dict[str, Study]) 
         studies["free"], 2034, issued=ISSUED, weekdays=("sat",), seasons_scored=1
     )
     skill = scored.skill
-    assert {"season model", "mean season", "last year", "learned curve"} <= set(skill["forecast"])
+    assert {"season model", "mean season", "last year alone", "learned curve"} <= set(
+        skill["forecast"]
+    )
     assert set(skill["lead"]) == {"before the season", "captures to mid-season"}
     assert (skill.loc[skill["forecast"] == "mean season", "skill"] == 0).all()
     at_lead = skill[skill["lead"] == "captures to mid-season"]

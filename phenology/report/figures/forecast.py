@@ -85,7 +85,12 @@ def draw_forecast_skill(skill: pd.DataFrame) -> alt.FacetChart:
     shapes = ["circle", "triangle-right", "square"][: len(leads)]
     colours = [light("passage"), light("local"), light("mixed")][: len(leads)]
     marks = base.mark_point(filled=True, size=70, opacity=1).encode(
-        alt.X("skill:Q", title="skill against the mean season", axis=alt.Axis(format="+.0%")),
+        alt.X(
+            "skill:Q",
+            title="skill against the mean season",
+            scale=alt.Scale(domain=[-1, 1], clamp=True, nice=False),
+            axis=alt.Axis(format="+.0%"),
+        ),
         alt.Y("forecast:N", title=None, axis=alt.Axis(ticks=False, domain=False)),
         alt.Shape("lead:N", title=None, scale=alt.Scale(domain=leads, range=shapes)),
         alt.Color("lead:N", title=None, scale=alt.Scale(domain=leads, range=colours)),
