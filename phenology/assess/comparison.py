@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
+import xarray as xr
 
-from phenology.assess.support_rows import OUTCOMES
+from phenology.assess.support_rows import OUTCOMES, Outcome
+from phenology.errors import StudyError
 from phenology.quantities import HIGH_QUANTILE, LOW_QUANTILE
 
 if TYPE_CHECKING:
-    import xarray as xr
-
+    from phenology.assess.finished import FinishedRun
     from phenology.assess.support import SupportAnswers
     from phenology.estimates import Estimates
     from phenology.study.options import StudyOptions
@@ -21,6 +23,12 @@ NORMAL = "at equal days and groups"
 AGAINST_NORMAL = "season against the site's normal"
 FEWEST_BIRDS = 5  # of a site and season, below which its difference is not reported
 OWN_SCALE = ("fuel_load", "share_ready")  # read off the fat scale
+MOST_DAYS_APART = 14.0  # mean days of capture of two studies
+LEAST_ALIKE = 0.5  # of two studies' birds, of the same species
+FEWEST_DRAWS = 200  # that every outcome has
+CHANCES = ["outcome", "role", "site", "other", "chance_of_more", "birds", "other_birds",
+           "rank", "rank_low", "rank_high"]  # fmt: skip
+LEVELS = ["outcome", "role", "site", "unit", "estimate", "low", "high", "birds", "seasons"]
 
 
 def compare_sites(support: SupportAnswers, answers: Estimates) -> pd.DataFrame:
@@ -53,11 +61,9 @@ def compare_sites(support: SupportAnswers, answers: Estimates) -> pd.DataFrame:
             key: dict[str, Any] = {"role": role, "unit": outcome.unit, "note": outcome.note}
             _report_levels(answers, outcome.quantity, levels, key)
             tables.append(_chances(levels).assign(outcome=outcome.quantity, role=role))
-    columns = ["outcome", "role", "site", "other", "chance_of_more", "birds", "other_birds",
-               "rank", "rank_low", "rank_high"]  # fmt: skip
     if not tables:
-        return pd.DataFrame(columns=columns)
-    return pd.concat(tables, ignore_index=True)[columns]
+        return pd.DataFrame(columns=CHANCES)
+    return pd.concat(tables, ignore_index=True)[CHANCES]
 
 
 def _levels(model: Any, role: str) -> xr.Dataset:
@@ -122,8 +128,108 @@ def _chances(levels: xr.Dataset) -> pd.DataFrame:
             for other in sites
             if other != site
         ]
-    return pd.DataFrame(rows, columns=["site", "other", "chance_of_more", "birds", "other_birds",
-                                       "rank", "rank_low", "rank_high"])  # fmt: skip
+    return pd.DataFrame(rows, columns=CHANCES[2:])
+
+
+def compare_studies(
+    runs: Mapping[str, FinishedRun],
+) -> tuple[pd.DataFrame, pd.DataFrame, list[str]]:
+    """Set the sites of several finished runs side by side, where they are comparable.
+
+    Parameters
+    ----------
+    runs : mapping of str to FinishedRun
+        By the name they are shown under; the first sets what the others are compared with.
+
+    Returns
+    -------
+    levels : DataFrame
+        outcome, role, site, estimate, low, high (90 %), birds, seasons (with birds), unit: every
+        site at its study's mean day and mix of groups. With several studies `site` begins with
+        the study's name.
+    chances : DataFrame
+        As `compare_sites`.
+    reasons : list of str
+        What was not compared, and why.
+    """
+    levels, chances, reasons = [], [], []
+    first = next(iter(runs))
+    for outcome in OUTCOMES:
+        for role in outcome.roles:
+            drawn: dict[str, xr.Dataset] = {}
+            for name, run in runs.items():
+                model = None if run.support is None else run.support.models.get(outcome.quantity)
+                if model is None or role not in model.roles_:
+                    continue
+                told = "" if not drawn else _why_apart(runs, next(iter(drawn)), name, outcome, role)
+                if told:
+                    apart = f"{name} is not compared with {next(iter(drawn))}"
+                    reasons.append(f"{outcome.quantity}, {role} birds: {apart}: {told}.")
+                else:
+                    drawn[name] = _levels(model, role)
+            if not drawn:
+                continue
+            together = xr.concat([_named(each, name if len(runs) > 1 else "")
+                                  for name, each in drawn.items()], "site")  # fmt: skip
+            key = {"outcome": outcome.quantity, "role": role}
+            levels.append(_level_table(together).assign(**key, unit=outcome.unit))
+            chances.append(_chances(together).assign(**key))
+    if not levels:
+        raise StudyError(
+            f"No outcome of {first} could be fitted: there is nothing to compare.",
+            "Its report says of each outcome what is lacking.",
+        )
+    return pd.concat(levels)[LEVELS], pd.concat(chances)[CHANCES], reasons
+
+
+def _named(levels: xr.Dataset, study: str) -> xr.Dataset:
+    """Levels and numbers of birds of a study's sites, without its seasons."""
+    seen = levels["season_birds"] > 0
+    kept = levels[["level", "birds"]].assign(seasons=seen.sum("season"))
+    kept = kept.drop_vars("season", errors="ignore").isel(draw=slice(0, FEWEST_DRAWS))
+    opening = f"{study}: " if study else ""
+    return kept.assign_coords(site=[f"{opening}{site}" for site in levels["site"].values.tolist()])
+
+
+def _level_table(levels: xr.Dataset) -> pd.DataFrame:
+    low, middle, high = np.quantile(
+        levels["level"].transpose("draw", "site"), [LOW_QUANTILE, 0.5, HIGH_QUANTILE], axis=0
+    )
+    return pd.DataFrame(
+        {
+            "site": levels["site"].values,
+            "estimate": middle,
+            "low": low,
+            "high": high,
+            "birds": levels["birds"].values.round().astype(int),
+            "seasons": levels["seasons"].values.astype(int),
+        }
+    )
+
+
+def _why_apart(
+    runs: Mapping[str, FinishedRun], first: str, second: str, outcome: Outcome, role: str
+) -> str:
+    """Why the sites of two studies cannot stand side by side on an outcome; empty if they can."""
+    one, two = runs[first], runs[second]
+    told = why_not_comparable(one.options, two.options, outcome.quantity)
+    if told:
+        return told
+    days, mixes = [], []
+    for run in (one, two):
+        assert run.support is not None
+        fit = run.support.models[outcome.quantity].roles_[role]
+        birds = run.support.birds.table.iloc[fit.rows]
+        days.append(float(np.average(birds["day"], weights=fit.chance)))
+        mixes.append(pd.Series(fit.chance).groupby(birds["species"].to_numpy()).sum())
+    gap = abs(days[0] - days[1])
+    if gap > MOST_DAYS_APART:
+        return f"their birds were caught {gap:.0f} days apart on average"
+    shares = [mix / mix.sum() for mix in mixes]
+    alike = float(pd.concat(shares, axis=1).fillna(0.0).min(axis=1).sum())
+    if alike < LEAST_ALIKE:
+        return f"only {alike:.0%} of their birds are of the same species"
+    return ""
 
 
 def why_not_comparable(first: StudyOptions, second: StudyOptions, outcome: str) -> str:
@@ -146,6 +252,8 @@ def why_not_comparable(first: StudyOptions, second: StudyOptions, outcome: str) 
         return f"fat was scored on different scales ({scales[0]} and {scales[1]})"
     if outcome == "lean_condition":
         return "lean condition is a residual within one study: its zero differs between studies"
+    if outcome == "return_rate":
+        return "how many birds are caught again depends on how much each study worked"
     if not set(first.species) & set(second.species):
         return "the studies have no species in common"
     if outcome == "share_ready" and first.next_stop_km != second.next_stop_km:

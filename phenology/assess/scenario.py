@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
@@ -17,6 +16,7 @@ from phenology.errors import StudyError
 if TYPE_CHECKING:
     import xarray as xr
 
+    from phenology.assess.scenario_words import Scenario
     from phenology.assess.support import SupportAnswers
     from phenology.estimates import Estimates
     from phenology.models.support import SupportModel
@@ -25,108 +25,8 @@ if TYPE_CHECKING:
 Array = npt.NDArray[np.float64]
 
 AS_IT_WAS, CHANGE = "as it was", "change"
-BLOOM_WORDS = {"normal": 1.0, "half": 0.5, "double": 2.0}
-FEEDER_WORDS = {"none": 0.0, "up": 1.0}
+THROUGH, APART = "change, through flowers", "change, not through flowers"
 DAYS_A_WEEK = 7.0
-
-
-@dataclass(frozen=True)
-class Scenario:
-    """What is different.
-
-    Attributes
-    ----------
-    bloom : float or None
-        Open flowers as a share of this site's normal for the day.
-    monsoon_days : float or None
-        Days by which onset is later; None leaves it, and `monsoon_normal` sets each site's mean.
-    monsoon_normal : bool
-    feeders : float or None
-        1 for feeders up on every day, 0 for none between sessions.
-    season : str
-        Season whose birds are looked at; all if empty.
-    name : str
-        As it is shown.
-    """
-
-    bloom: float | None = None
-    monsoon_days: float | None = None
-    monsoon_normal: bool = False
-    feeders: float | None = None
-    season: str = ""
-    name: str = ""
-
-
-def parse_scenario(
-    bloom: str | None = None,
-    monsoon: str | None = None,
-    feeders: str | None = None,
-    season: str | None = None,
-) -> Scenario:
-    """Read the words of a scenario.
-
-    Parameters
-    ----------
-    bloom : str, optional
-        normal, half, double, or a percentage of normal such as 40%.
-    monsoon : str, optional
-        normal, or days later or earlier such as +14d or -7d.
-    feeders : str, optional
-        none or up.
-    season : str, optional
-
-    Raises
-    ------
-    StudyError
-        For a word that is none of these, or with nothing changed.
-
-    Examples
-    --------
-    >>> parse_scenario(bloom="half", monsoon="+14d", feeders="none").name
-    'bloom half, monsoon +14d, feeders none'
-    """
-    given = {"bloom": bloom, "monsoon": monsoon, "feeders": feeders}
-    changed = {name: word.strip().lower() for name, word in given.items() if word is not None}
-    if not changed:
-        raise StudyError("The scenario changes nothing.", "Give --bloom, --monsoon or --feeders.")
-    share = None if bloom is None else _bloom_share(changed["bloom"])
-    days, normal = None, changed.get("monsoon") == "normal"
-    if monsoon is not None and not normal:
-        days = _monsoon_days(changed["monsoon"])
-    up = None
-    if feeders is not None:
-        if changed["feeders"] not in FEEDER_WORDS:
-            raise StudyError(f"--feeders {feeders} is not known.", "Say none or up.")
-        up = FEEDER_WORDS[changed["feeders"]]
-    return Scenario(
-        bloom=share,
-        monsoon_days=days,
-        monsoon_normal=normal,
-        feeders=up,
-        season=season or "",
-        name=", ".join(f"{name} {word}" for name, word in changed.items()),
-    )
-
-
-def _bloom_share(word: str) -> float:
-    if word in BLOOM_WORDS:
-        return BLOOM_WORDS[word]
-    percent = re.fullmatch(r"(\d+(?:\.\d+)?)\s*%", word)
-    if percent is None or not float(percent[1]) > 0:
-        raise StudyError(
-            f"--bloom {word} is not known.",
-            "Say normal, half, double, or a percentage of normal above 0 such as 40%.",
-        )
-    return float(percent[1]) / 100
-
-
-def _monsoon_days(word: str) -> float:
-    days = re.fullmatch(r"([+-]?\d+(?:\.\d+)?)\s*d(?:ays)?", word)
-    if days is None:
-        raise StudyError(
-            f"--monsoon {word} is not known.", "Say normal, or days such as +14d or -7d."
-        )
-    return float(days[1])
 
 
 def tell_scenarios(
@@ -141,7 +41,8 @@ def tell_scenarios(
         Of one season.
     answers : Estimates
         Gains rows with `scenario` filled, "as it was" among them: quantity the outcome, one a
-        role; definition "" for its level, "change" for the difference from what was. What lies
+        role; definition "" for its level, "change" for the difference from what was, "change,
+        through flowers" and "change, not through flowers" where surveys part them. What lies
         outside the data is marked extrapolated with the reason; what cannot be told is refused.
     site : str, optional
         Site whose birds are looked at; all by default.
@@ -225,11 +126,15 @@ def _tell_role(
             answers.refuse(quantity, unknown, birds=birds, scenario=scenario.name, **key)
             continue
         parts = of_role.run(changes)
-        difference = parts["difference"].values + _through_flowers(of_role, scenario)
+        apart, through = parts["difference"].values, _through_flowers(of_role, scenario)
+        difference = apart + through
         reason = str(parts["reason"].item())
         note = "; ".join(said for said in (reason, _flower_note(of_role, scenario)) if said)
         basis = "extrapolated" if reason else "measured"
-        for definition, draws in (("", actual + difference), (CHANGE, difference)):
+        shown = {"": actual + difference, CHANGE: difference}
+        if _flowers_follow(of_role, scenario):
+            shown |= {THROUGH: through, APART: apart}
+        for definition, draws in shown.items():
             told = key | {"scenario": scenario.name, "definition": definition}
             answers.add(quantity, draws, birds=birds, basis=basis, note=note, **told)
 
@@ -269,9 +174,9 @@ def _flowers_follow(of_role: _OfRole, scenario: Scenario) -> bool:
     )
 
 
-def _through_flowers(of_role: _OfRole, scenario: Scenario) -> Array | float:
+def _through_flowers(of_role: _OfRole, scenario: Scenario) -> Array:
     if not _flowers_follow(of_role, scenario):
-        return 0.0
+        return np.zeros(len(of_role.fit.coefficients))
     slope = of_role.fit.coefficients[:, of_role.fit.design.within["bloom"]]
     weeks = (scenario.monsoon_days or 0.0) / DAYS_A_WEEK
     return np.asarray(slope * of_role.flowers["monsoon_onset"][: len(slope)] * weeks)

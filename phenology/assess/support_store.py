@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from phenology.models.support_fit import RoleFit
 
 BIRDS = "birds"
-_KEPT_COLUMNS = ("site", "season", "monsoon_onset")
+_KEPT_COLUMNS = ("site", "season", "day", "species", "monsoon_onset")
 
 
 def pack_support(support: SupportAnswers) -> dict[str, xr.Dataset]:

@@ -24,7 +24,7 @@ def site_support() -> None:
     """From banding sheets to answers about timing, fuel and site support."""
 
 
-for _name in ("run", "ahead", "sheets", "weather", "simulate", "page"):
+for _name in ("run", "ahead", "sheets", "weather", "support", "simulate", "page"):
     import_module(f"phenology.cli.{_name}").add_commands(app)
 
 

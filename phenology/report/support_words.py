@@ -8,9 +8,9 @@ normal: none of them is there.
 from __future__ import annotations
 
 from collections.abc import Hashable, Mapping, Sequence
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+from phenology.report.support_measures import PLAIN_DRIVERS, Measure, change_words, measure_of
 from phenology.report.words import number_words, plain
 
 if TYPE_CHECKING:
@@ -26,47 +26,6 @@ SUPPORTS = {
 NORMAL_SEASON = "season against the site's normal"
 
 
-@dataclass(frozen=True)
-class _Measure:
-    """How an outcome is said: its name, its unit, what one unit of the table is in it."""
-
-    name: str
-    unit: str
-    times: float
-    little: float  # a change smaller than this, in the table's unit, matters little
-
-
-_MEASURES = {
-    "fuel_load": _Measure("fuel at first capture", "% of lean mass", 100, 0.02),
-    "lean_condition": _Measure("mass for size", "%", 100, 0.01),
-    "fuel_deposition_g_per_day": _Measure("daily gain", "g a day", 1, 0.01),
-    "share_ready": _Measure("birds ready for the next stop", "in 100 birds", 100, 0.03),
-    "young_per_adult": _Measure("young among young and mothers", "in 100 birds", 100, 0.03),
-    "pollen_share": _Measure("birds with pollen", "in 100 birds", 100, 0.03),
-    "return_rate": _Measure("birds caught again in a later season", "in 100 birds", 100, 0.03),
-    "survival": _Measure("yearly survival", "in 100 birds", 100, 0.03),
-    "stopover_days": _Measure("length of stay", "days", 1, 0.5),
-}
-_CHANGES = {
-    "bloom": "half the flowers",
-    "feeders": "feeders up, against none",
-    "monsoon_onset": "a monsoon 7 days later",
-    "monsoon_strength": "a wetter monsoon (one standard deviation)",
-    "feeders_x_bloom": "what feeders add each time flowers halve",
-    "habitat": "a tenth more of the habitat",
-    "events": "the year after a fire or flood",
-}
-_PLAIN_DRIVERS = {
-    "bloom": "flowers",
-    "feeders": "feeders",
-    "monsoon_onset": "the onset of the monsoon",
-    "monsoon_strength": "the strength of the monsoon",
-    "feeders_x_bloom": "feeders that matter more when flowers fail",
-    "habitat": "the habitat",
-    "events": "fires and floods",
-}
-
-
 def effect_sentence(row: Row) -> str:
     """One effect of a driver in a sentence.
 
@@ -77,10 +36,10 @@ def effect_sentence(row: Row) -> str:
     ...     "high": -0.037, "basis": "measured", "birds": 236, "note": ""})
     'Passage birds, half the flowers: daily gain falls by 0.08 g a day (0.04 to 0.11; 236 birds).'
     """
-    measure, change = _measure(row["outcome"]), _change(row["driver"])
+    measure, change = measure_of(row["outcome"]), change_words(row["driver"])
     who = f"{str(row['role']).capitalize()} birds"
     if row["basis"] == "refused":
-        driver = _PLAIN_DRIVERS.get(str(row["driver"]), plain(row["driver"], 60))
+        driver = PLAIN_DRIVERS.get(str(row["driver"]), plain(row["driver"], 60))
         asked = f"whether {driver} change" if driver.endswith("s") else f"whether {driver} changes"
         reason = plain(row.get("note") or "the data do not tell", 300).rstrip(".")
         return f"{who}: {asked} {measure.name} cannot be told: {reason}."
@@ -107,7 +66,7 @@ def effect_sentence(row: Row) -> str:
     return said + _caution(row, between=between)
 
 
-def _nothing_shown(measure: _Measure, opening: str, low: float, high: float, birds: str) -> str:
+def _nothing_shown(measure: Measure, opening: str, low: float, high: float, birds: str) -> str:
     shown = [number_words(number, low, high) for number in (low, high)]
     span = f"between {shown[0]} and {shown[1]} {measure.unit}; {birds}"
     if max(-low, high) <= measure.little * measure.times:
@@ -174,105 +133,11 @@ def _listed(rows: Sequence[Row]) -> str:
 
 
 def _against_normal(row: Row) -> str:
-    measure = _measure(row["quantity"])
+    measure = measure_of(row["quantity"])
     value, low, high = (measure.times * float(row[name]) for name in ("estimate", "low", "high"))
     shown = [number_words(number, low, high) for number in (value, low, high)]
     signed = [text if text.startswith("-") else f"+{text}" for text in shown]
     return f"{measure.name} {signed[0]} {measure.unit} ({signed[1]} to {signed[2]})"
-
-
-@dataclass(frozen=True)
-class Situation:
-    """Flowers and feeders of one site and season.
-
-    Attributes
-    ----------
-    bloom_low, bloom_high : float
-        Bounds of the mean bloom index, 0 being this site's normal.
-    feeders_share : float
-        Share of the days worked on which feeders hung.
-    captures_low : float
-        Lower bound of captures against a typical year; NaN if unknown.
-    bird_days_fed : float
-        Birds that the feeders could feed for a day, each day; NaN if unknown.
-    """
-
-    bloom_low: float
-    bloom_high: float
-    feeders_share: float
-    captures_low: float = float("nan")
-    bird_days_fed: float = float("nan")
-
-
-HELD_UP = 0.02  # g a day below normal that a gain may at most be to have held up
-POOR_BLOOM = -0.35  # of the bloom index: under seven tenths of the normal flowers
-MOSTLY = 0.5  # share of days
-
-
-def carried_sentence(
-    site: str,
-    season: str,
-    situation: Situation,
-    gain: Row | None,
-    feeders: Row | None,
-    by_bloom: Row | None,
-) -> str:
-    """What carried the passage birds of a season: flowers, feeders, or neither.
-
-    Feeders carried a site only where flowers failed, feeders hung, the daily gain held up, and
-    the study's own contrast of days with and without feeders says that they help. Many captures
-    at a baited trap say nothing of the kind.
-
-    Parameters
-    ----------
-    site, season : str
-    situation : Situation
-    gain : mapping or None
-        The season's fuel deposition against the site's normal.
-    feeders, by_bloom : mapping or None
-        Within-site effects of feeders, and of feeders by bloom, on fuel deposition of passage
-        birds.
-
-    Returns
-    -------
-    str
-        Empty where nothing can be said.
-    """
-    failed, good = situation.bloom_high < POOR_BLOOM, situation.bloom_low > POOR_BLOOM
-    if gain is None or gain["basis"] not in {"measured", "borrowed"} or not (failed or good):
-        return ""
-    at = f"At {plain(site, 60)} in {plain(season, 20)}"
-    low, high = float(gain["low"]), float(gain["high"])
-    fell, held = high < 0, low > -HELD_UP
-    hung = situation.feeders_share >= MOSTLY
-    help_shown = _helps(feeders) or _helps(by_bloom)
-    fed = situation.bird_days_fed
-    energy = f" They could feed about {fed:,.0f} birds a day." if fed > 0 else ""
-    fattened = f"{at} flowers failed, yet passage birds gained about as much as normal"
-    # (applies, what is said); the first that applies
-    rules = (
-        (good and low > 0 and not hung, f"{at} passage birds fattened well on natural flowers."),
-        (good, ""),
-        (
-            fell and situation.captures_low > 1,
-            f"{at} flowers failed and passage birds gained less than normal; more captures at "
-            "bait are no sign of support.",
-        ),
-        (fell, f"{at} flowers failed and passage birds gained less than normal."),
-        (not held, f"{at} flowers failed; whether passage birds still gained cannot be told."),
-        (not hung, f"{fattened}, with few feeders up."),
-        (
-            help_shown,
-            f"{at} flowers failed and feeders carried the passage birds: they gained about as "
-            f"much as normal, and feeders help where both were seen.{energy}",
-        ),
-        (True, f"{fattened}, with feeders up; that the feeders did it cannot be shown."),
-    )
-    return next(said for applies, said in rules if applies)
-
-
-def _helps(row: Row | None) -> bool:
-    return row is not None and row["basis"] == "measured" and float(row["low"]) > 0
 
 
 def comparison_sentence(
@@ -285,7 +150,7 @@ def comparison_sentence(
     >>> comparison_sentence("lean_condition", "local", "fork", "ridge", 0.97, (120, 80))
     'Local birds: mass for size is higher at fork than at ridge (97 chances in 100; 120, 80 birds).'
     """
-    measure = _measure(outcome)
+    measure = measure_of(outcome)
     if chance < 0.5:
         site, other, chance, birds = other, site, 1 - chance, birds[::-1]
     counted = f"{birds[0]:,}, {birds[1]:,} birds"
@@ -337,12 +202,3 @@ def advice(effects: pd.DataFrame) -> list[str]:
     if reasons["note"].str.contains("30 needed|of either needed").any():
         said.append("Weigh, age and re-catch more birds: some outcomes have too few to judge.")
     return said
-
-
-def _measure(quantity: object) -> _Measure:
-    name = str(quantity)
-    return _MEASURES.get(name, _Measure(name.replace("_", " "), "", 1.0, 0.0))
-
-
-def _change(driver: object) -> str:
-    return _CHANGES.get(str(driver), plain(str(driver).replace("_", " "), 60))

@@ -10,7 +10,8 @@ import pytest
 from phenology.assess.comparison import compare_sites
 from phenology.assess.draws_file import StoredDraws, write_draws
 from phenology.assess.finished import read_run
-from phenology.assess.scenario import parse_scenario, tell_scenarios
+from phenology.assess.scenario import tell_scenarios
+from phenology.assess.scenario_words import parse_scenario
 from phenology.errors import StudyError
 from phenology.estimates import Estimates
 

@@ -9,7 +9,8 @@ import xarray as xr
 from invented_support import SPECIES, WINDOWS, assess_invented
 
 from phenology.assess.comparison import compare_sites, why_not_comparable
-from phenology.assess.scenario import parse_scenario, tell_scenarios
+from phenology.assess.scenario import tell_scenarios
+from phenology.assess.scenario_words import parse_scenario
 from phenology.assess.support_rows import OUTCOMES, gather_birds
 from phenology.assess.support_store import pack_support, unpack_support
 from phenology.errors import StudyError

@@ -7,12 +7,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from phenology.report.carried_words import Situation, carried_sentence
 from phenology.report.support_words import (
     NORMAL_SEASON,
     SUPPORTS,
-    Situation,
     advice,
-    carried_sentence,
     comparison_sentence,
     effect_sentence,
     verdict_sentence,

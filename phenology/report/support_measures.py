@@ -1,0 +1,60 @@
+"""How outcomes and drivers of support are said: plain names, units, what is little."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from phenology.report.words import plain
+
+
+@dataclass(frozen=True)
+class Measure:
+    """How an outcome is said: its name, its unit, what one unit of the table is in it."""
+
+    name: str
+    unit: str
+    times: float
+    little: float  # a change smaller than this, in the table's unit, matters little
+
+
+MEASURES = {
+    "fuel_load": Measure("fuel at first capture", "% of lean mass", 100, 0.02),
+    "lean_condition": Measure("mass for size", "%", 100, 0.01),
+    "fuel_deposition_g_per_day": Measure("daily gain", "g a day", 1, 0.01),
+    "share_ready": Measure("birds ready for the next stop", "in 100 birds", 100, 0.03),
+    "young_per_adult": Measure("young among young and mothers", "in 100 birds", 100, 0.03),
+    "pollen_share": Measure("birds with pollen", "in 100 birds", 100, 0.03),
+    "return_rate": Measure("birds caught again in a later season", "in 100 birds", 100, 0.03),
+    "survival": Measure("yearly survival", "in 100 birds", 100, 0.03),
+    "stopover_days": Measure("length of stay", "days", 1, 0.5),
+}
+DESCRIPTIONS = ("fuel_load", "stopover_days")  # without a sign: more is neither good nor bad
+_CHANGES = {
+    "bloom": "half the flowers",
+    "feeders": "feeders up, against none",
+    "monsoon_onset": "a monsoon 7 days later",
+    "monsoon_strength": "a wetter monsoon (one standard deviation)",
+    "feeders_x_bloom": "what feeders add each time flowers halve",
+    "habitat": "a tenth more of the habitat",
+    "events": "the year after a fire or flood",
+}
+PLAIN_DRIVERS = {
+    "bloom": "flowers",
+    "feeders": "feeders",
+    "monsoon_onset": "the onset of the monsoon",
+    "monsoon_strength": "the strength of the monsoon",
+    "feeders_x_bloom": "feeders that matter more when flowers fail",
+    "habitat": "the habitat",
+    "events": "fires and floods",
+}
+
+
+def measure_of(quantity: object) -> Measure:
+    """How a quantity is said; one that has no words of its own by its name."""
+    name = str(quantity)
+    return MEASURES.get(name, Measure(name.replace("_", " "), "", 1.0, 0.0))
+
+
+def change_words(driver: object) -> str:
+    """The change of a driver that its effect is quoted for."""
+    return _CHANGES.get(str(driver), plain(str(driver).replace("_", " "), 60))
