@@ -21,6 +21,7 @@ Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
 DRAWS = 200
+BLOOM_DRAWS = ("nectar_draws", "bloom_index_draws")
 ENOUGH_SEASONS = 3  # surveyed seasons from which a site's normal is its own
 NORMAL_FLOOR = 0.01  # of the normal's peak, added to bloom and normal before their ratio
 NONE_COUNTED_HIGH = 3.0  # flowers: with none counted, the 95 % limit of a Poisson mean
@@ -51,8 +52,6 @@ def daily_bloom(
     dates: pd.DatetimeIndex,
     weather: xr.Dataset | None,
     seed: int,
-    *,
-    keep_draws: bool = False,
 ) -> xr.Dataset | None:
     """Estimate open flowers, nectar and the bloom index for every site and day.
 
@@ -70,15 +69,14 @@ def daily_bloom(
         Daily weather on (site, date), the winters before included where they are known.
     seed : int
         Seeds the draws.
-    keep_draws : bool
-        Add `nectar_draws` and `bloom_index_draws` on (draw, site, date).
 
     Returns
     -------
     Dataset or None
         On (site, date), each with `_low` and `_high` (90 %): `open_flowers_per_m2` [1/m2],
         `nectar` [mg sugar/m2/day; flowers/m2 if relative], `bloom_index` [log ratio]; and
-        `surveyed`, `season_surveyed`. On (plant, site, date): `plant_flowers_per_m2` with its
+        `surveyed`, `season_surveyed`; on (draw, site, date) `nectar_draws` and
+        `bloom_index_draws`. On (plant, site, date): `plant_flowers_per_m2` with its
         range. On (plant, bloom_driver): `bloom_driver_effect`, change of log flowers by
         a standard deviation of the driver; on plant: `bloom_warmth_shift_days`. On site:
         `seasons_surveyed`, `normal_basis`. On bloom_season: `bloom_error_model` and
@@ -134,7 +132,7 @@ def daily_bloom(
                 "Look for surveys whose flowers or area were entered in another unit.",
             )
         weight = _draw_sugar(sugar, present, seed)
-        out = _tell_days(model, prepared, site_names, dates, weight, keep_draws=keep_draws)
+        out = _tell_days(model, prepared, site_names, dates, weight)
         out = out.merge(_tell_model(model, prepared))
         notes += _normal_notes(out)
     out["surveyed"] = (("site", "date"), _mark(counted, site_names, dates))
@@ -223,8 +221,6 @@ def _tell_days(
     site_names: npt.NDArray[np.str_],
     dates: pd.DatetimeIndex,
     sugar: Floats,
-    *,
-    keep_draws: bool,
 ) -> xr.Dataset:
     """Summarise the draws of every site and day, one site and season at a time."""
     shape = (len(site_names), len(dates))
@@ -254,7 +250,7 @@ def _tell_days(
                 ("bloom_index", index),
             ):
                 numbers[name][:, site, days] = np.quantile(draws, levels, axis=0)
-                if name in kept and keep_draws:
+                if name in kept:
                     kept[name][:, site, days] = draws
             by_plant[:, :, site, days] = np.quantile(density, levels, axis=0)
             here = (surveys.site == site) & (surveys.season == season)
@@ -264,9 +260,8 @@ def _tell_days(
         for name, values in numbers.items():
             out[name + suffix] = (("site", "date"), values[rank])
         out[f"plant_flowers_per_m2{suffix}"] = (("plant", "site", "date"), by_plant[rank])
-    if keep_draws:
-        for name, draws_of in kept.items():
-            out[f"{name}_draws"] = (("draw", "site", "date"), draws_of)
+    for name, draws_of in kept.items():
+        out[f"{name}_draws"] = (("draw", "site", "date"), draws_of)
     out["season_surveyed"] = (("site", "date"), season_surveyed)
     return out
 

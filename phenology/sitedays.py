@@ -10,7 +10,7 @@ import pandas as pd
 import xarray as xr
 
 from phenology.bloom import daily_bloom
-from phenology.weather.source import daily_weather
+from phenology.weather.source import daily_weather, weather_dates
 
 if TYPE_CHECKING:
     from phenology.study.study import Study
@@ -28,7 +28,23 @@ class Sampling:
     effort: pd.DataFrame  # site, date, bait, hours, full
 
 
-def join_site_days(study: Study, groups: pd.Series, seed: int) -> xr.Dataset:
+def study_weather(study: Study) -> xr.Dataset | None:
+    """Daily weather of every year known, from the source that study.toml names.
+
+    Normals, the spread of drivers and the index of precipitation rest on all years of the
+    sheet or the archive, not only on those with birds. None without weather.
+    """
+    sampled = study.captures["date"]
+    if study.effort is not None:
+        sampled = pd.concat([sampled, study.effort["date"]])
+    sheet = study.sheets.get("weather")
+    dates = weather_dates(study.options, sheet, sampled.min(), sampled.max())
+    return daily_weather(study.options, study.sites, sheet, dates)
+
+
+def join_site_days(
+    study: Study, groups: pd.Series, seed: int, weather: xr.Dataset | None = None
+) -> xr.Dataset:
     """Join captures, effort, feeders and what else there is on (site, date).
 
     Parameters
@@ -38,6 +54,8 @@ def join_site_days(study: Study, groups: pd.Series, seed: int) -> xr.Dataset:
         Group of each capture, indexed as `study.captures`.
     seed : int
         Seeds the draws of bloom.
+    weather : Dataset, optional
+        From `study_weather`; read anew where it is left out.
 
     Returns
     -------
@@ -76,7 +94,7 @@ def join_site_days(study: Study, groups: pd.Series, seed: int) -> xr.Dataset:
         coords={"species": ("group", species_of.loc[coords["group"]].to_numpy())},
         attrs={"effort_known": int(study.effort is not None)},
     )
-    weather = daily_weather(study.options, study.sites, study.sheets.get("weather"), dates)
+    weather = study_weather(study) if weather is None else weather
     bloom = daily_bloom(
         study.sheets.get("bloom"), study.sheets.get("plants"), study.sites, dates, weather, seed
     )

@@ -10,6 +10,7 @@ import pandas as pd
 from phenology.assess.assessment import Assessment
 from phenology.assess.comparison import compare_sites
 from phenology.assess.condition import assess_condition
+from phenology.assess.energy import assess_energy
 from phenology.assess.narrowed import narrowed_answers
 from phenology.assess.outputs import PRIVATE_COLUMNS, SUPPORT
 from phenology.assess.season import assess_seasons
@@ -20,8 +21,8 @@ from phenology.errors import StudyError
 from phenology.estimates import Estimates
 from phenology.groups import assign_groups
 from phenology.seasons import season_labels, season_windows
-from phenology.sitedays import join_site_days
-from phenology.weather.monsoon import find_monsoon, report_monsoon
+from phenology.sitedays import join_site_days, study_weather
+from phenology.weather.monsoon import MonsoonYears, find_monsoon, report_monsoon
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -69,7 +70,8 @@ def assess_study(
     progress("Joining site-days", 0.05)
     assigned = assign_groups(study.captures, study.options.group_by, seed)
     groups = assigned["group"]
-    site_days = join_site_days(study, groups, seed)
+    weather = study_weather(study)
+    site_days = join_site_days(study, groups, seed, weather)
     sampled = pd.DatetimeIndex(site_days["date"].to_numpy())[
         site_days["sampled"].any("site").to_numpy()
     ]
@@ -77,7 +79,8 @@ def assess_study(
     seasons = season_labels(study.captures["date"], windows)
     progress("Lean mass and fuel", 0.1)
     condition = assess_condition(study, groups, seasons, answers, seed)
-    monsoon = _assess_monsoon(study, site_days, answers, seed)
+    monsoon = _assess_monsoon(study, weather, answers, seed)
+    site_days = assess_energy(study, site_days, windows, answers, seed)
     progress("Season", 0.2)
     season = assess_seasons(site_days, study.options, windows, seed, jobs, answers, progress)
     progress("Support", 0.85)
@@ -90,7 +93,7 @@ def assess_study(
         windows=windows,
         condition=condition,
         seed=seed,
-        monsoon_years=monsoon,
+        monsoon_years=None if monsoon is None else monsoon.years,
     )
     compare_sites(support, answers)
     packed_support = {SUPPORT + name: model for name, model in pack_support(support).items()}
@@ -114,14 +117,17 @@ def assess_study(
 
 
 def _assess_monsoon(
-    study: Study, site_days: xr.Dataset, answers: Estimates, seed: int
-) -> pd.DataFrame | None:
+    study: Study, weather: xr.Dataset | None, answers: Estimates, seed: int
+) -> MonsoonYears | None:
     """Onset and strength by site and year, where the study has dew point or rain."""
-    if "rain_mm" not in site_days:
+    if weather is None:
         return None
-    found = find_monsoon(site_days, study.sites, seed=seed)
+    asked = study.options.weather
+    found = find_monsoon(
+        weather, study.sites, threshold_c=asked.threshold_c, run_days=asked.run_days, seed=seed
+    )
     report_monsoon(found, answers)
-    return found.years
+    return found
 
 
 CITE = (

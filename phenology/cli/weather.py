@@ -63,9 +63,11 @@ def weather(
 def monsoon(
     study: StudyFolder,
     threshold_c: Annotated[
-        float | None, typer.Option(help="Dew point that counts as moist. Default: learned.")
+        float | None, typer.Option(help="Dew point that counts as moist. Default: study.toml's, else learned.")
     ] = None,
-    run_days: Annotated[int, typer.Option(help="Moist days in a row.", min=1)] = 3,
+    run_days: Annotated[
+        int | None, typer.Option(help="Moist days in a row. Default: study.toml's, else 3.", min=1)
+    ] = None,
 ) -> None:
     """Tell onset and strength of the monsoon by year.
 
@@ -89,7 +91,7 @@ def monsoon(
 
 
 def _dates(opened: Study) -> pd.DatetimeIndex:
-    from phenology.weather.commands import weather_dates
+    from phenology.weather.source import weather_dates
 
     sampled = opened.captures["date"]
     return weather_dates(opened.options, opened.sheets.get("weather"), sampled.min(), sampled.max())

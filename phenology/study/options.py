@@ -3,7 +3,7 @@
 import re
 import tomllib
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
 from datetime import date
 from difflib import get_close_matches
 from pathlib import Path
@@ -44,6 +44,26 @@ class MeasurementOptions:
 
 
 @dataclass(frozen=True)
+class WeatherOptions:
+    """Where weather comes from, how it is brought to a site, and what counts as the monsoon.
+
+    `combine` weighs all stations by distance and height instead of taking the best one,
+    `combine_rain` averages rain as well; the rates are the fall of temperature and dew point
+    with height [°C/km]. Without a threshold the dew point of moist air is learned.
+    """
+
+    source: str | None = None
+    combine: bool = False
+    combine_rain: bool = False
+    reach_km: float = 75.0
+    temperature_c_per_km: float = 6.5
+    dewpoint_c_per_km: float = 1.8
+    allow_forecast: bool = False
+    threshold_c: float | None = None
+    run_days: int = 3
+
+
+@dataclass(frozen=True)
 class StudyOptions:
     """Everything study.toml says, with defaults for what it leaves out."""
 
@@ -54,7 +74,7 @@ class StudyOptions:
     fat_scale: str = "0-5"
     fat_levels: tuple[str, ...] = ()
     next_stop_km: float | None = None
-    weather_source: str | None = None
+    weather: WeatherOptions = field(default_factory=WeatherOptions)
     coarsen_km: float = 10.0
     seed: int = 1
     date_order: str | None = None
@@ -119,7 +139,6 @@ def parse_options(declared: dict[str, Any]) -> StudyOptions:
     groups = _table(declared, "groups", {"by"})
     fat = _table(declared, "fat", {"scale", "levels"})
     onward = _table(declared, "onward", {"next_stop_km"})
-    weather = _table(declared, "weather", {"source"})
     sharing = _table(declared, "sharing", {"coarsen_km"})
     run = _table(declared, "run", {"seed"})
     dates = _table(declared, "dates", {"order"})
@@ -137,11 +156,7 @@ def parse_options(declared: dict[str, Any]) -> StudyOptions:
         fat_scale="own" if levels else _one_of(FAT_SCALES)(fat.get("scale", "0-5"), "fat.scale"),
         fat_levels=levels,
         next_stop_km=_positive(onward["next_stop_km"], "onward.next_stop_km") if onward else None,
-        weather_source=(
-            _one_of(("sheet", "meteostat"))(weather["source"], "weather.source")
-            if "source" in weather
-            else None
-        ),
+        weather=_weather(declared),
         coarsen_km=_positive(sharing.get("coarsen_km", 10.0), "sharing.coarsen_km"),
         seed=_whole(run.get("seed", 1), "run.seed"),
         date_order=(
@@ -263,6 +278,36 @@ def _species(species: str, value: Any) -> SpeciesOptions:
         codes=_list(value.get("codes", []), f"{where}.codes", _text),
         sites={site: role(at, f"{where}.sites.{site}") for site, at in sites.items()},
     )
+
+
+def _weather(declared: dict[str, Any]) -> WeatherOptions:
+    given = _table(declared, "weather", {option.name for option in fields(WeatherOptions)})
+    parse: dict[str, Callable[[Any, str], Any]] = {
+        "source": _one_of(("sheet", "meteostat")),
+        "combine": _yes_no,
+        "combine_rain": _yes_no,
+        "allow_forecast": _yes_no,
+        "run_days": _whole,
+        "threshold_c": _degrees_c,
+    }
+    parsed = {key: parse.get(key, _positive)(value, f"weather.{key}") for key, value in given.items()}
+    if parsed.get("run_days", 1) < 1:
+        raise StudyError("study.toml: weather.run_days must be 1 or more.")
+    return WeatherOptions(**parsed)
+
+
+def _yes_no(value: Any, where: str) -> bool:
+    if not isinstance(value, bool):
+        raise StudyError(f"study.toml: {where} must be true or false, not {value!r}.")
+    return value
+
+
+def _degrees_c(value: Any, where: str) -> float:
+    if isinstance(value, bool) or not isinstance(value, int | float) or not -40 <= value <= 40:
+        raise StudyError(
+            f"study.toml: {where} must be a dew point in °C, from -40 to 40, not {value!r}."
+        )
+    return float(value)
 
 
 def _seasons(value: Any) -> tuple[SeasonWindow, ...]:

@@ -22,8 +22,6 @@ if TYPE_CHECKING:
 
     from phenology.study.options import StudyOptions
 
-NORMAL_YEARS = 30  # a normal wants thirty years, common practice
-
 
 @dataclass(frozen=True)
 class WeatherTables:
@@ -47,42 +45,6 @@ class WeatherTables:
     coverage: pd.DataFrame
     notes: list[str]
     attribution: str
-
-
-def weather_dates(
-    options: StudyOptions, sheet: pd.DataFrame | None, first: pd.Timestamp, last: pd.Timestamp
-) -> pd.DatetimeIndex:
-    """Whole years of weather that a study wants: the sampled ones and those of the normal.
-
-    Parameters
-    ----------
-    options : StudyOptions
-    sheet : DataFrame or None
-        The clean weather sheet: its own years are used where it is the source.
-    first, last : Timestamp
-        First and last day sampled.
-
-    Returns
-    -------
-    DatetimeIndex
-        From 1 October before the first year, for the winter before, to the end of the last.
-
-    Examples
-    --------
-    >>> from phenology.study.options import parse_options
-    >>> options = parse_options({"name": "n", "species": {"Selasphorus rufus": "passage"}})
-    >>> days = weather_dates(options, None, pd.Timestamp("2031-07-01"), pd.Timestamp("2031-08-01"))
-    >>> str(days[0].date()), str(days[-1].date())
-    ('2030-10-01', '2031-12-31')
-    """
-    from_year, until_year = first.year, last.year
-    if options.weather_source == "meteostat":
-        from_year = min(from_year, until_year - NORMAL_YEARS + 1)
-    elif sheet is not None and len(sheet):
-        written = pd.to_datetime(sheet["date"])
-        from_year = min(from_year, written.min().year)
-        until_year = max(until_year, written.max().year)
-    return pd.date_range(f"{from_year - 1}-10-01", f"{until_year}-12-31", unit="s")
 
 
 def prepare_weather(
@@ -123,13 +85,13 @@ def prepare_weather(
     FetchError
         If the source is down. What was fetched is kept.
     """
-    if options.weather_source != "meteostat":
+    if options.weather.source != "meteostat":
         raise StudyError(
             "study.toml does not ask for fetched weather.",
             'Write source = "meteostat" under [weather]; a weather sheet needs no fetching.',
         )
     fetcher = Fetcher(RawCache(cache_dir or default_cache_dir()), source_url, offline=offline)
-    source = MeteostatWeather(fetcher)
+    source = MeteostatWeather.as_asked(fetcher, options.weather)
     stations = source.consider(sites, dates)
     files = source.fetch(sites, dates, progress)
     weather = source.daily(sites, dates)
@@ -165,10 +127,12 @@ def study_monsoon(
     *,
     cache_dir: Path | None = None,
     threshold_c: float | None = None,
-    run_days: int = 3,
+    run_days: int | None = None,
     progress: Callable[[int, int], None] | None = None,
 ) -> tuple[MonsoonYears, xr.Dataset]:
     """Find the monsoon of every site and year in a study's weather.
+
+    Threshold and run length, where not given, are those of study.toml.
 
     Returns
     -------
@@ -191,8 +155,8 @@ def study_monsoon(
     found = find_monsoon(
         weather,
         sites,
-        threshold_c=threshold_c,
-        run_days=run_days,
+        threshold_c=options.weather.threshold_c if threshold_c is None else threshold_c,
+        run_days=options.weather.run_days if run_days is None else run_days,
         seed=options.seed,
         progress=progress,
     )

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
-from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -12,9 +11,9 @@ import pandas as pd
 import xarray as xr
 
 from phenology.errors import StudyError
+from phenology.study.options import WeatherOptions
 from phenology.weather.attribution import attribution
 from phenology.weather.bulk import Kind
-from phenology.weather.cache import RawCache, default_cache_dir
 from phenology.weather.combine import Lapse, combine_by_distance, fill_from_neighbours
 from phenology.weather.dataset import (
     COMBINED,
@@ -79,9 +78,16 @@ class MeteostatWeather:
     _known: StationList | None = field(default=None, init=False, repr=False)
 
     @classmethod
-    def from_cache(cls, cache_dir: Path | None = None) -> MeteostatWeather:
-        """Use what has been fetched before; opens no connection."""
-        return cls(Fetcher(RawCache(cache_dir or default_cache_dir()), offline=True))
+    def as_asked(cls, fetcher: Fetcher, options: WeatherOptions) -> MeteostatWeather:
+        """As study.toml asks under [weather]."""
+        return cls(
+            fetcher,
+            combine=options.combine,
+            combine_rain=options.combine_rain,
+            lapse=Lapse(options.temperature_c_per_km, options.dewpoint_c_per_km),
+            reach_km=options.reach_km,
+            allow_forecast=options.allow_forecast,
+        )
 
     def consider(self, sites: pd.DataFrame, dates: pd.DatetimeIndex) -> pd.DataFrame:
         """Stations within reach of each site, and which are used: see `consider_stations`."""

@@ -14,6 +14,8 @@ from phenology.study.options import StudyOptions
 from phenology.weather.dataset import VARIABLES
 from phenology.weather.sheet import SheetWeather
 
+NORMAL_YEARS = 30  # a normal wants thirty years, common practice
+
 
 class WeatherSource(Protocol):
     """Anything that knows daily weather at sites."""
@@ -72,11 +74,14 @@ def weather_source(
     StudyError
         If the sheet is asked for and there is none.
     """
-    named = options.weather_source
+    named = options.weather.source
     if named == "meteostat":
+        from phenology.weather.cache import RawCache, default_cache_dir
+        from phenology.weather.fetch import Fetcher
         from phenology.weather.meteostat_source import MeteostatWeather
 
-        return MeteostatWeather.from_cache(cache_dir)
+        held = Fetcher(RawCache(cache_dir or default_cache_dir()), offline=True)
+        return MeteostatWeather.as_asked(held, options.weather)
     if sheet is not None and len(sheet) > 0:
         return SheetWeather(sheet)
     if named == "sheet":
@@ -138,3 +143,39 @@ def daily_weather(
     """
     source = weather_source(options, sheet, cache_dir=cache_dir)
     return None if source is None else source.daily(sites, dates)
+
+
+def weather_dates(
+    options: StudyOptions, sheet: pd.DataFrame | None, first: pd.Timestamp, last: pd.Timestamp
+) -> pd.DatetimeIndex:
+    """Whole years of weather that a study wants: the sampled ones and those of the normal.
+
+    Parameters
+    ----------
+    options : StudyOptions
+    sheet : DataFrame or None
+        The clean weather sheet: its own years are used where it is the source.
+    first, last : Timestamp
+        First and last day sampled.
+
+    Returns
+    -------
+    DatetimeIndex
+        From 1 October before the first year, for the winter before, to the end of the last.
+
+    Examples
+    --------
+    >>> from phenology.study.options import parse_options
+    >>> options = parse_options({"name": "n", "species": {"Selasphorus rufus": "passage"}})
+    >>> days = weather_dates(options, None, pd.Timestamp("2031-07-01"), pd.Timestamp("2031-08-01"))
+    >>> str(days[0].date()), str(days[-1].date())
+    ('2030-10-01', '2031-12-31')
+    """
+    from_year, until_year = first.year, last.year
+    if options.weather.source == "meteostat":
+        from_year = min(from_year, until_year - NORMAL_YEARS + 1)
+    elif sheet is not None and len(sheet):
+        written = pd.to_datetime(sheet["date"])
+        from_year = min(from_year, written.min().year)
+        until_year = max(until_year, written.max().year)
+    return pd.date_range(f"{from_year - 1}-10-01", f"{until_year}-12-31", unit="s")
