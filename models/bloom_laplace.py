@@ -38,7 +38,7 @@ Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 Predictor = Callable[[Floats], tuple[Floats, Floats]]
 
-PRIOR_DF = 3.0  # weight of the prior scale of a component, in levels
+PRIOR_DF = 5.0  # weight of the prior scale of a component, in levels
 LOG_DISPERSION = (1.0, 1.0)  # prior mean and sd of log r: counts vary by some 60 % about the mean
 LARGEST_LOG = 30.0  # guards exp while a step is tried
 STEPS = 200

@@ -24,7 +24,9 @@ DRIVER_SD = 0.4  # change of log flowers by a standard deviation of a driver
 # grow too narrow.
 DEPARTURE_SD = 0.35
 
-# name: (prior scale, whether it is learned). Logs of flowers, or days where named so.
+# name: (prior scale, whether it is learned). Logs of flowers, or days where named so. A season's
+# parts add up, with its departures, to about half a log unit and five days beyond what drivers
+# tell: each at that scale, a season without surveys would be told far too wide.
 COMPONENTS: dict[str, tuple[float, bool]] = {
     "level": (3.0, False),
     "peak_days": (PEAK_SD_DAYS, False),
@@ -32,18 +34,18 @@ COMPONENTS: dict[str, tuple[float, bool]] = {
     "log_fall": (LOG_WIDTH[1], False),
     "bump": (0.4, True),
     "site": (0.8, True),
-    "season": (0.4, True),
-    "plant_season": (0.3, True),
-    "site_season": (0.3, True),
+    "season": (0.15, True),
+    "plant_season": (0.2, True),
+    "site_season": (0.15, True),
     "site_days": (6.0, True),
-    "season_days": (5.0, True),
-    "site_season_days": (3.0, True),
+    "season_days": (3.0, True),
+    "site_season_days": (2.0, True),
     "driver": (DRIVER_SD, False),
     "plant_driver": (DRIVER_SD / 2, False),
     "warmth_days": (WARMTH_SD_DAYS, False),
     "plant_warmth_days": (WARMTH_SD_DAYS / 2, False),
     "plant_site_days": (3.0, True),
-    "plant_season_days": (2.0, True),
+    "plant_season_days": (1.5, True),
 }
 LEVELS = ("level", "site", "season", "plant_season", "site_season")
 DAYS = (

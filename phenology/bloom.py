@@ -92,8 +92,10 @@ def daily_bloom(
     Notes
     -----
     The index adds one percent of the normal's peak to both sides of the ratio, so that it
-    goes to 0, not to noise, on days when nothing flowers in any year. Do not believe days far
-    outside the surveyed part of the year.
+    goes to 0, not to noise, on days when nothing flowers in any year. An interval of flowers
+    that begins under one flower on the area usually surveyed begins at 0: no survey could tell
+    so few from none, and the tails of a season are steeper than any model of it. Do not believe
+    days far outside the surveyed part of the year.
     """
     if bloom is None or bloom.empty:
         return None
@@ -145,6 +147,7 @@ class _Prepared:
     """Surveys as arrays, and the drivers of every day asked for."""
 
     surveys: BloomSurveys
+    seen_from_per_m2: float  # one flower on the area usually surveyed
     plants: list[str]
     season_of_date: Ints  # codes of `seasons`
     day_of_date: Floats
@@ -198,7 +201,8 @@ def _prepare(
         drivers.names, drivers.scaling[:, every.get_indexer(dates)], drivers.warmth
     )
     codes = np.searchsorted(seasons, asked_season)
-    return _Prepared(surveys, plants, codes, asked_day, seasons, asked)
+    seen_from = 1 / float(np.median(area_m2))
+    return _Prepared(surveys, seen_from, plants, codes, asked_day, seasons, asked)
 
 
 def _draw_sugar(sugar: pd.DataFrame | None, plants: list[str], seed: int) -> Floats:
@@ -255,6 +259,10 @@ def _tell_days(
             by_plant[:, :, site, days] = np.quantile(density, levels, axis=0)
             here = (surveys.site == site) & (surveys.season == season)
             season_surveyed[site, days] = here.any()
+    unseen = numbers["open_flowers_per_m2"][1] < prepared.seen_from_per_m2
+    for name in ("open_flowers_per_m2", "nectar"):
+        numbers[name][1][unseen] = 0.0
+    by_plant[1][by_plant[1] < prepared.seen_from_per_m2] = 0.0
     out = xr.Dataset(coords={"site": site_names, "date": dates, "plant": prepared.plants})
     for rank, suffix in enumerate(("", "_low", "_high")):
         for name, values in numbers.items():

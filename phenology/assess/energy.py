@@ -35,6 +35,7 @@ RELATIVE = (
     "write nectar_mg_per_flower_day in the plants sheet"
 )
 NO_SURVEYS = "no bloom surveys: flowers were not counted"
+NONE_OPEN = "no open flower was ever counted: there is no normal, and no energy that could be told"
 OTHERS = "a ceiling: insects, bats and other birds take their part"
 
 
@@ -78,17 +79,18 @@ def assess_energy(
     """
     days = site_days.drop_vars(BLOOM_DRAWS, errors="ignore")
     seasons = _seasons(days, windows)
+    unseen = NONE_OPEN if "nectar" in site_days else NO_SURVEYS
     if "bloom_index_draws" in site_days:
         _report_index(site_days, seasons, answers)
     else:
-        answers.refuse("bloom_index", NO_SURVEYS)
+        answers.refuse("bloom_index", unseen)
     mass_g, why_not = _typical_mass(study)
     offers = []
     if "nectar_draws" in site_days and site_days["nectar"].attrs["nectar_is"] == "absolute":
         nectar = site_days["nectar_draws"].transpose("draw", "site", "date").to_numpy()
         offers.append((FLOWERS, flower_energy_kj_per_ha(nectar)))
     else:
-        reason = RELATIVE if "nectar_draws" in site_days else NO_SURVEYS
+        reason = RELATIVE if "nectar_draws" in site_days else unseen
         answers.refuse("nectar_kj_per_ha", reason)
         answers.refuse("bird_days_fed", reason, definition=FLOWERS)
     filled = _feeder_energy(study, days, seed)
@@ -134,9 +136,6 @@ def _report_index(
     site_days: xr.Dataset, seasons: dict[str, npt.NDArray[np.bool_]], answers: Estimates
 ) -> None:
     draws = site_days["bloom_index_draws"].transpose("draw", "site", "date").to_numpy()
-    if not np.isfinite(draws).all():
-        answers.refuse("bloom_index", "no open flower was ever counted: there is no normal")
-        return
     normal = site_days["normal_basis"].to_numpy()
     surveyed = site_days["season_surveyed"].transpose("site", "date").to_numpy()
     for place, site in enumerate(site_days["site"].to_numpy()):

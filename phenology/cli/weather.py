@@ -63,7 +63,8 @@ def weather(
 def monsoon(
     study: StudyFolder,
     threshold_c: Annotated[
-        float | None, typer.Option(help="Dew point that counts as moist. Default: study.toml's, else learned.")
+        float | None,
+        typer.Option(help="Dew point that counts as moist. Default: study.toml's, else learned."),
     ] = None,
     run_days: Annotated[
         int | None, typer.Option(help="Moist days in a row. Default: study.toml's, else 3.", min=1)

@@ -290,8 +290,11 @@ def _weather(declared: dict[str, Any]) -> WeatherOptions:
         "run_days": _whole,
         "threshold_c": _degrees_c,
     }
-    parsed = {key: parse.get(key, _positive)(value, f"weather.{key}") for key, value in given.items()}
-    if parsed.get("run_days", 1) < 1:
+    parsed: dict[str, Any] = {}
+    for key, value in given.items():
+        of_kind: Callable[[Any, str], Any] = parse.get(key, _positive)
+        parsed[key] = of_kind(value, f"weather.{key}")
+    if parsed.get("run_days") == 0:
         raise StudyError("study.toml: weather.run_days must be 1 or more.")
     return WeatherOptions(**parsed)
 
