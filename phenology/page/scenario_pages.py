@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING
 
 from starlette.responses import JSONResponse
 
-from phenology.assess.scenario import AS_IT_WAS, CHANGE, Scenario, parse_scenario, tell_scenarios
+from phenology.assess.scenario import AS_IT_WAS, CHANGE, tell_scenarios
+from phenology.assess.scenario_words import Scenario, parse_scenario
 from phenology.errors import StudyError
 from phenology.estimates import Estimates
 from phenology.page.figures import draw_scenario
