@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from starlette.responses import JSONResponse
 
-from phenology.assess.scenario import AS_IT_WAS, CHANGE, tell_scenarios
+from phenology.assess.scenario import AS_IT_WAS, tell_scenarios
 from phenology.assess.scenario_words import Scenario, parse_scenario
 from phenology.errors import StudyError
 from phenology.estimates import Estimates
@@ -145,7 +145,7 @@ def scenario_rows(
     asked = Scenario(**{**vars(asked), "season": season, "name": CHANGED})
     tell_scenarios(support, [asked], answers, site)
     table = answers.table()
-    table = table[table["definition"] != CHANGE]
+    table = table[table["definition"] == ""]
     told = table[table["basis"] != "refused"].groupby("quantity").size().index
     return {
         quantity: rows.reset_index(drop=True)
