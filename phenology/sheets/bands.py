@@ -99,14 +99,15 @@ def settle_recaptures(sheets: Sheets) -> Iterable[Doubt]:
 
 def capture_seasons(sheets: Sheets) -> npt.NDArray[np.int64]:
     """Season of each capture: the year in which it begins."""
-    dates = pd.DatetimeIndex(sheets.captures["date"])
+    codes, days = sheets.reads["captures"].labelled("date")
+    dates = pd.DatetimeIndex(days)
     windows = season_windows(sheets.options.seasons, dates)
     placed = [window.place(dates) for window in windows]
     season: npt.NDArray[np.int64] = placed[0]["season"].to_numpy(np.int64) * len(windows)
     for number, other in enumerate(placed[1:], start=1):
         inside = other["inside"].to_numpy(bool)
         season[inside] = other["season"].to_numpy(np.int64)[inside] * len(windows) + number
-    return season
+    return season[codes]
 
 
 def find_history_conflicts(sheets: Sheets) -> Iterable[Doubt]:

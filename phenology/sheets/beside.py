@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import math
+from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
@@ -22,6 +23,9 @@ class Expectation:
 
     correlations: Floats  # (species, measurements, measurements)
     species: Ints  # of each row, the place in `correlations`
+    known_weights: dict[tuple[int, tuple[int, ...], int], tuple[Floats, float]] = field(
+        default_factory=dict
+    )
 
     @classmethod
     def learn(cls, scores: Floats, species: Ints) -> Expectation:
@@ -88,17 +92,26 @@ class Expectation:
 
     def of_one(self, row: int, scores: Floats, column: int) -> tuple[float, float]:
         """Expected score of one measurement of a bird, and its spread, from the others."""
-        others = [
+        others = tuple(
             place
-            for place in np.flatnonzero(np.isfinite(scores))
-            if place != column and abs(scores[place]) <= WINSOR
-        ]
+            for place, score in enumerate(scores.tolist())
+            if place != column and abs(score) <= WINSOR
+        )
         if not others:
             return 0.0, 1.0
-        correlation = self.correlations[self.species[row]]
-        weights = np.linalg.solve(correlation[np.ix_(others, others)], correlation[others, column])
-        spread = np.sqrt(max(1.0 - float(weights @ correlation[others, column]), 0.02))
-        return float(weights @ scores[others]), float(spread)
+        weights, spread = self._weights(int(self.species[row]), others, column)
+        return float(weights @ scores[list(others)]), spread
+
+    def _weights(self, kind: int, others: tuple[int, ...], column: int) -> tuple[Floats, float]:
+        """Weights of other measurements in what is expected of one, and its spread."""
+        key = (kind, others, column)
+        if key not in self.known_weights:
+            correlation = self.correlations[kind]
+            with_it = correlation[list(others), column]
+            weights = np.linalg.solve(correlation[np.ix_(others, others)], with_it)
+            spread = math.sqrt(max(1.0 - float(weights @ with_it), 0.02))
+            self.known_weights[key] = weights, spread
+        return self.known_weights[key]
 
 
 def _correlation(scores: Floats) -> Floats:

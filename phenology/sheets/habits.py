@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from itertools import chain
 
 import numpy as np
 import numpy.typing as npt
@@ -11,7 +13,7 @@ from phenology.sheets.bands import capture_seasons
 from phenology.sheets.codes import fat_levels
 from phenology.sheets.doubt import Doubt, Sheets
 from phenology.sheets.measured import Measured
-from phenology.sheets.ranges import Floats, Ints
+from phenology.sheets.ranges import Ints
 
 FEWEST_READINGS = 60
 PREFERRED_SHARE = 0.45  # of readings at whole or half units, where a fifth would be by chance
@@ -19,64 +21,72 @@ READ_IN_HALVES = 0.98  # beyond this the measurement is simply read in whole or 
 FEWEST_OF_READER = 25
 READER_SPREADS = 0.5  # a reader's median this many spreads from the others'
 READER_CERTAINTY = 5.0
+_FARTHEST, _STEPS = 8, 50  # scores are counted up to so many spreads, in so many steps a spread
 LEAN_SHARE, HEAVY_SHARE = 0.2, 0.8  # of the scale's levels: fat below is lean, above heavy
 FEWEST_FAT_BIRDS = 25
 HEAVY_SPREADS = 4.5  # spreads below the mass of heavy birds
+
+
+@dataclass(frozen=True)
+class _Readers:
+    """Captures numbered by season of a bander; those without one come last, as nobody's."""
+
+    part: Ints  # of each capture
+    reader: Ints  # of each part; -1 nobody
+
+    @classmethod
+    def of(cls, sheets: Sheets) -> _Readers:
+        readers = sheets.reads["captures"].labels("bander").astype(np.int64)
+        seasons = capture_seasons(sheets)
+        seasons = seasons - (seasons.min() if len(seasons) else 0)
+        width = int(seasons.max(initial=0)) + 1
+        nobody = int(readers.max(initial=-1)) + 1
+        part = np.where(readers < 0, nobody * width, readers * width + seasons)
+        reader = np.append(np.repeat(np.arange(nobody), width), -1)
+        return cls(part, reader)
+
+    def count(self, places: Ints) -> Ints:
+        """Captures of each part among some."""
+        return np.bincount(self.part[places], minlength=len(self.reader))
+
+    def groups(self) -> Iterator[tuple[npt.NDArray[np.bool_], str]]:
+        """Parts of each bander, then of each of a bander's seasons, with words for them."""
+        for reader in range(int(self.reader.max(initial=-1)) + 1):
+            yield self.reader == reader, "this bander's readings"
+        for part in np.flatnonzero(self.reader >= 0):
+            yield np.arange(len(self.reader)) == part, "this bander's season"
 
 
 def find_digit_preference(
     sheets: Sheets, measured: Measured, preferred: float = PREFERRED_SHARE
 ) -> Iterable[Doubt]:
     """Find readings mostly at whole or half units: of all, of a bander, of a bander's season."""
+    readers = _Readers.of(sheets)
     for column, name in enumerate(measured.names):
         values = measured.values[:, column]
-        halves = np.isfinite(values) & (np.abs(2 * values - np.round(2 * values)) < 1e-6)
-        known = np.isfinite(values)
-        of_all = halves.sum() / max(int(known.sum()), 1)
-        if (values[known] == np.round(values[known])).all() or of_all > READ_IN_HALVES:
+        known = np.flatnonzero(np.isfinite(values))
+        doubled = 2 * values[known]
+        at_half = doubled == np.round(doubled)
+        share = float(at_half.mean()) if len(known) else 0.0
+        if share > READ_IN_HALVES or not (doubled[at_half] % 2).any():
             continue
-        everyone = np.where(known, 0, -1)
-        groups = [(everyone, "all readings"), *_readers(sheets)]
-        told = np.zeros(len(values), dtype=bool)  # a part of what was told is not told again
-        for group, words in groups:
-            for number, share in _shares(group, known & ~told, halves, FEWEST_READINGS):
-                if share > preferred:
-                    members = known & (group == number)
-                    told |= members
-                    yield _habit(
-                        members,
-                        name,
-                        "digit_preference",
-                        f"{share:.0%} of {name} in {words} end in .0 or .5, where 20 % would by "
-                        "chance: they are often rounded to half units, which widens the "
-                        "measurement error",
-                    )
-
-
-def _readers(sheets: Sheets) -> list[tuple[Ints, str]]:
-    """Captures numbered by bander, then by bander and season; -1 where none is named."""
-    readers = sheets.reads["captures"].labels("bander").astype(np.int64)
-    if readers.max(initial=-1) < 0:
-        return []
-    seasons = np.unique(capture_seasons(sheets), return_inverse=True)[1]
-    by_season = np.where(readers < 0, -1, readers * (int(seasons.max(initial=0)) + 1) + seasons)
-    return [(readers, "this bander's readings"), (by_season, "this bander's season")]
-
-
-def _shares(
-    group: Ints, wanted: npt.NDArray[np.bool_], marked: npt.NDArray[np.bool_], fewest: int
-) -> Iterator[tuple[int, float]]:
-    """Share of marked rows in each group with enough rows."""
-    inside = wanted & (group >= 0)
-    rows = np.bincount(group[inside], minlength=1)
-    hits = np.bincount(group[inside & marked], minlength=len(rows))
-    for number in np.flatnonzero(rows >= fewest).tolist():
-        yield number, float(hits[number] / rows[number])
-
-
-def _habit(members: npt.NDArray[np.bool_], column: str, kind: str, message: str) -> Doubt:
-    """Tell a habit at the first row that shows it."""
-    return Doubt("captures", int(np.flatnonzero(members)[0]), column, kind, "note", message)
+        readings, halves = readers.count(known), readers.count(known[at_half])
+        told = np.zeros(len(readings), dtype=bool)  # a part of what was told is not told again
+        everyone = np.ones(len(readings), dtype=bool)
+        for parts, words in chain([(everyone, "all readings")], readers.groups()):
+            of_parts = int(readings[parts].sum())
+            if (told & parts).any() or of_parts < FEWEST_READINGS:
+                continue
+            share = int(halves[parts].sum()) / of_parts
+            if share > preferred:
+                told |= parts
+                first = int(known[parts[readers.part[known]]][0])
+                message = (
+                    f"{share:.0%} of {name} in {words} end in .0 or .5, where 20 % would by "
+                    "chance: they are often rounded to half units, which widens the measurement "
+                    "error"
+                )
+                yield Doubt("captures", first, name, "digit_preference", "note", message)
 
 
 def find_readers_apart(
@@ -86,39 +96,41 @@ def find_readers_apart(
     certainty: float = READER_CERTAINTY,
 ) -> Iterable[Doubt]:
     """Find banders whose readings, of all seasons or of one, sit apart from the others'."""
-    groups = _readers(sheets)
-    if not groups or groups[0][0].max(initial=-1) < 1:
+    readers = _Readers.of(sheets)
+    if readers.reader.max(initial=-1) < 1:
         return
-    of_reader = groups[0][0]
     for column, name in enumerate(measured.names):
         scores = measured.scores[:, column]
-        known = np.isfinite(scores) & (of_reader >= 0)
+        known = np.flatnonzero(np.isfinite(scores))
+        step = np.rint(np.clip(scores[known], -_FARTHEST, _FARTHEST) * _STEPS).astype(np.int64)
+        width = 2 * _FARTHEST * _STEPS + 1
+        place = readers.part[known] * width + step + _FARTHEST * _STEPS
+        counts = np.bincount(place, minlength=len(readers.reader) * width).reshape(-1, width)
         told: set[int] = set()
-        for group, words in groups:
-            rows = np.flatnonzero(known)
-            rows = rows[np.argsort(group[rows], kind="stable")]
-            for own in np.split(rows, np.flatnonzero(np.diff(group[rows])) + 1):
-                if len(own) < FEWEST_OF_READER or int(of_reader[own[0]]) in told:
-                    continue
-                apart, error = _apart(scores, own, rows[of_reader[rows] != of_reader[own[0]]])
-                if abs(apart) > spreads and abs(apart) > certainty * error:
-                    told.add(int(of_reader[own[0]]))
-                    side = "above" if apart > 0 else "below"
-                    message = (
-                        f"{name} in {words} lie {abs(apart):.1f} standard deviations {side} other "
-                        f"banders' for like birds ({len(own)} readings)"
-                    )
-                    yield Doubt(
-                        "captures", int(own.min()), "bander", "reader_apart", "note", message
-                    )
+        for parts, words in readers.groups():
+            reader = int(readers.reader[parts][0])
+            own = counts[parts].sum(axis=0)
+            others = counts[(readers.reader >= 0) & (readers.reader != reader)].sum(axis=0)
+            fewest = min(int(own.sum()), int(others.sum()))
+            if reader in told or fewest < FEWEST_OF_READER:
+                continue
+            apart = _median(own) - _median(others)
+            error = 1.25 * np.sqrt(1 / own.sum() + 1 / others.sum())
+            if abs(apart) > spreads and abs(apart) > certainty * error:
+                told.add(reader)
+                side = "above" if apart > 0 else "below"
+                message = (
+                    f"{name} in {words} lie {abs(apart):.1f} standard deviations {side} other "
+                    f"banders' for like birds ({own.sum()} readings)"
+                )
+                first = int(known[parts[readers.part[known]]][0])
+                yield Doubt("captures", first, "bander", "reader_apart", "note", message)
 
 
-def _apart(scores: Floats, own: Ints, others: Ints) -> tuple[float, float]:
-    """Difference of medians of scores, and its standard error."""
-    if len(others) < FEWEST_OF_READER:
-        return 0.0, np.inf
-    error = 1.25 * np.sqrt(1 / len(own) + 1 / len(others))
-    return float(np.median(scores[own]) - np.median(scores[others])), float(error)
+def _median(counts: Ints) -> float:
+    """Median of scores counted in steps."""
+    place = int(np.searchsorted(np.cumsum(counts), counts.sum() / 2))
+    return place / _STEPS - _FARTHEST
 
 
 def find_fat_on_lean(
@@ -130,7 +142,9 @@ def find_fat_on_lean(
     column = measured.names.index("mass_g")
     levels = fat_levels(sheets.options)
     places = {level: place / (len(levels) - 1) for place, level in enumerate(levels)}
-    fat = sheets.captures["fat"].map(places).to_numpy(float)
+    codes, texts = sheets.reads["captures"].labelled("fat")
+    share = np.array([places.get(text, np.nan) for text in texts] + [np.nan])
+    fat = share[codes]
     scores = measured.scores[:, column]
     known = np.isfinite(scores)
     lean, heavy = known & (fat <= LEAN_SHARE), known & (fat >= HEAVY_SHARE)

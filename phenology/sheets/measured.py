@@ -37,14 +37,14 @@ class Measured:
 
     def usual(self, place: int, column: int) -> str:
         """Words for what is usual in a bird's class."""
-        group = self.classes.finest[place]
-        low, high = (ends[group] for ends in self.ranges[column].interval())
+        group, found = self.classes.finest[place], self.ranges[column]
+        low = np.exp(found.centre[group] - found.limit_low * found.spread_low[group])
+        high = np.exp(found.centre[group] + found.limit_high * found.spread_high[group])
         return f"{low:.3g} to {high:.3g} {self.units[column]}"
 
     def score_of(self, place: int, column: int, value: float) -> float:
         """Score that another value would have for this bird."""
-        finest = self.classes.finest[place : place + 1]
-        return float(self.ranges[column].spreads(np.array([value]), finest)[0])
+        return self.ranges[column].spreads_of_one(value, int(self.classes.finest[place]))
 
     def factor(self, place: int, column: int) -> float:
         """Value over the median of the bird's class."""

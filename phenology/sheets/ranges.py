@@ -8,6 +8,7 @@ measurement are not called mistakes.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -80,6 +81,13 @@ class Range:
         away = np.log(np.where(judged, values, 1.0)) - self.centre[finest]
         scores = away / np.where(away < 0, self.spread_low[finest], self.spread_high[finest])
         return np.where(judged, scores, np.nan)
+
+    def spreads_of_one(self, value: float, group: int) -> float:
+        """How many spreads one value lies above the centre of a class."""
+        if value <= 0:
+            return float("nan")
+        away = math.log(value) - float(self.centre[group])
+        return away / float((self.spread_low if away < 0 else self.spread_high)[group])
 
     def unusual(self, values: Floats, finest: Ints) -> Ints:
         """Rows whose value lies beyond the limits."""

@@ -26,7 +26,7 @@ from phenology.sheets.headings import SEARCHED_ROWS, Heading, HeadingRow, find_h
 from phenology.study.options import MEASUREMENT_UNITS, StudyOptions
 
 _TOTAL = re.compile(r"\s*(grand )?(total|sum|mean|average|subtotal)s?\b.*", re.IGNORECASE)
-_LABELLED = ("site", "species", "choice", "fat")
+_LABELLED = ("site", "species", "choice", "fat", "date", "time")
 
 
 @dataclass
@@ -67,6 +67,15 @@ class SheetRead:
         if column not in self.codes:
             self.codes[column] = pd.factorize(self.used[column])[0].astype(np.int32)
         return self.codes[column]
+
+    def labelled(self, column: str) -> tuple[npt.NDArray[np.int32], list[Any]]:
+        """Number of each used row's label in a column, -1 none, and the labels by number."""
+        codes = self.labels(column)
+        first = np.full(int(codes.max(initial=-1)) + 1, -1)
+        first[codes[codes >= 0][::-1]] = np.flatnonzero(codes >= 0)[::-1]
+        values = self.used[column].iloc[first[first >= 0]].tolist()
+        named = dict(zip(np.flatnonzero(first >= 0).tolist(), values, strict=True))
+        return codes, [named.get(number) for number in range(len(first))]
 
     def written(self, place: int, column: str) -> str:
         """Text of a used row's cell as the sheet has it; empty if the sheet lacks the column."""
