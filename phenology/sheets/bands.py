@@ -13,7 +13,6 @@ import pyarrow.compute as pc
 
 from phenology.seasons import season_windows
 from phenology.sheets.doubt import Doubt, Sheets
-from phenology.sheets.fields import text_array
 
 STRING_LENGTH = 100  # bands come in strings of consecutive numbers (common practice)
 FEWEST_OF_STRING = 20
@@ -258,19 +257,11 @@ def find_bands_out_of_string(sheets: Sheets, string_length: int = STRING_LENGTH)
     first = np.full(int(labels.max(initial=-1)) + 1, -1)
     usable = np.flatnonzero(fresh.to_numpy(bool) & (labels >= 0))[::-1]
     first[labels[usable]] = usable  # the earliest row of each band is written last
-    bands = captures["band"].iloc[np.sort(first[first >= 0])]
-    if len(bands) < FEWEST_OF_STRING:
+    places = np.sort(first[first >= 0])
+    if len(places) < FEWEST_OF_STRING:
         return
-    parts = pc.extract_regex(pa.array(bands), r"^(?P<prefix>.*?)(?P<number>[0-9]{1,9})$")
-    ordered = pd.DataFrame(
-        {
-            "prefix": pd.factorize(text_array(pc.struct_field(parts, "prefix")))[0],
-            "number": pc.struct_field(parts, "number")
-            .cast(pa.float64())
-            .to_numpy(zero_copy_only=False),
-            "place": bands.index,
-        }
-    )
+    prefix, number = split_bands(pa.array(captures["band"].array).take(pa.array(places)))
+    ordered = pd.DataFrame({"prefix": prefix, "number": number, "place": places})
     ordered = ordered.dropna().sort_values(["prefix", "number"], kind="stable")
     size = ordered.groupby("prefix")["number"].transform("size").to_numpy()
     same = ordered["prefix"].eq(ordered["prefix"].shift()).to_numpy(bool)
@@ -285,6 +276,38 @@ def find_bands_out_of_string(sheets: Sheets, string_length: int = STRING_LENGTH)
         place = int(ordered["place"].iat[row])
         message = f"no other band of its prefix within {string_length} numbers of it"
         yield Doubt("captures", place, "band", "out_of_string", "note", message)
+
+
+def split_bands(bands: pa.Array) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.float64]]:
+    """Split bands into the number of their prefix and the digits at their end.
+
+    Returns
+    -------
+    prefix : ndarray
+        Counted from 0 in order of appearance.
+    number : ndarray
+        The last 15 digits at most; missing where a band does not end in a digit.
+
+    Examples
+    --------
+    >>> prefix, number = split_bands(pa.array(["T-101", "T-9", "U"]))
+    >>> prefix.tolist(), number.tolist()
+    ([0, 0, 1], [101.0, 9.0, nan])
+    """
+    texts = pc.utf8_rtrim(bands, characters="0123456789")
+    lengths = pc.binary_length(texts).to_numpy(zero_copy_only=False)
+    if len(lengths) and (lengths == lengths[0]).all():
+        digits = pc.utf8_slice_codeunits(bands, start=int(pc.utf8_length(texts[0]).as_py()))
+    else:
+        parts = pc.extract_regex(bands, r"^.*?(?P<digits>[0-9]*)$")
+        digits = pc.struct_field(parts, "digits")
+    digits = pc.utf8_slice_codeunits(digits, start=-15)
+    number = pc.if_else(pc.equal(digits, ""), None, digits).cast(pa.float64())
+    prefix = texts.dictionary_encode().indices
+    return (
+        prefix.to_numpy(zero_copy_only=False).astype(np.int64),
+        number.to_numpy(zero_copy_only=False),
+    )
 
 
 def find_wrong_band_sizes(

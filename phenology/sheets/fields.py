@@ -6,6 +6,7 @@ import datetime as dt
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from difflib import get_close_matches
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -128,9 +129,22 @@ def spread(values: list[Any], codes: Any, column: Column) -> Any:
 
 def empty_column(column: Column, rows: int) -> Any:
     """Build a column without a single value."""
-    if column.kind in ("number", "time", "date", "integer", "yes_no"):
-        return spread([None], np.zeros(rows, dtype=np.int32), column)
-    return text_array(pa.nulls(rows, pa.large_string()))
+    kind = column.kind
+    if kind in ("number", "time"):
+        return np.full(rows, np.nan)
+    if kind == "date":
+        return np.full(rows, np.datetime64("NaT", "s"))
+    if kind == "integer":
+        return pd.arrays.IntegerArray(np.zeros(rows, np.int64), np.ones(rows, dtype=bool))
+    if kind == "yes_no":
+        return pd.arrays.BooleanArray(np.zeros(rows, dtype=bool), np.ones(rows, dtype=bool))
+    return pd.array(_no_text(rows), dtype="str")
+
+
+@lru_cache(maxsize=2)
+def _no_text(rows: int) -> pa.Array:
+    """Missing text; Arrow's arrays cannot be changed, so that columns may share one."""
+    return pa.nulls(rows, pa.large_string())
 
 
 def field_parser(

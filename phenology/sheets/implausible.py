@@ -40,6 +40,7 @@ def find_implausible(
     for place in sorted(repeated):
         message = "these measurements are those of the row above"
         yield Doubt("captures", place, "", "row_repeated", "doubtful", message)
+    words = _BirdWords(sheets, measured)
     cells = [(int(place), int(column)) for place, column in np.argwhere(doubtful)]
     swapped = explain_unreadable(sheets, measured)
     told = {*cells, *swapped}
@@ -47,7 +48,8 @@ def find_implausible(
         slip = swapped.get((place, column)) or explain(
             measured, place, column, read.written(place, measured.names[column])
         )
-        doubt = _doubt(sheets, measured, place, column, slip, by_itself=bool(beyond[place, column]))
+        by_itself = bool(beyond[place, column])
+        doubt = _doubt(sheets, measured, place, column, slip, words, by_itself=by_itself)
         shifted = next((block for block in blocks if _covers(block, place, column)), None)
         yield doubt if shifted is None else _explained_by(doubt, measured, shifted)
         if slip is not None and slip.other and shifted is None:
@@ -63,12 +65,13 @@ def _doubt(
     place: int,
     column: int,
     slip: Slip | None,
+    words: _BirdWords,
     *,
     by_itself: bool,
 ) -> Doubt:
     name, value = measured.names[column], measured.values[place, column]
     written = sheets.reads["captures"].written(place, name).strip()
-    usual = f"{measured.usual(place, column)} is usual for {bird_words(sheets, place)}"
+    usual = f"{measured.usual(place, column)} is usual for {words.of(place)}"
     if by_itself and _NINES.fullmatch(written):
         message = f"a filler where a value is expected: {usual}"
         return Doubt("captures", place, name, "filler", "impossible", message, "", "blanked")
@@ -136,11 +139,20 @@ def _block_doubt(sheets: Sheets, measured: Measured, block: Block) -> Doubt:
     return Doubt("captures", block.first, "", "block_shifted", "doubtful", message, advice)
 
 
-def bird_words(sheets: Sheets, place: int) -> str:
-    """Words for the class of a captured bird."""
-    captures = sheets.captures
-    words = [captures[name].iat[place] for name in ("species", "age", "sex")]
-    return " ".join(word for word in words if isinstance(word, str))
+class _BirdWords:
+    """Words for the class of a captured bird, put together once a class."""
+
+    def __init__(self, sheets: Sheets, measured: Measured) -> None:
+        self._captures = sheets.captures
+        self._finest = measured.classes.finest
+        self._known: dict[int, str] = {}
+
+    def of(self, place: int) -> str:
+        group = int(self._finest[place])
+        if group not in self._known:
+            words = [self._captures[name].iat[place] for name in ("species", "age", "sex")]
+            self._known[group] = " ".join(word for word in words if isinstance(word, str))
+        return self._known[group]
 
 
 def explain_unreadable(sheets: Sheets, measured: Measured) -> dict[tuple[int, int], Slip]:

@@ -72,6 +72,8 @@ def _utf8(path: Path) -> bytes:
         encodings = ["utf-16-le"]
     else:
         encodings = ["utf-8-sig", "cp1252", "latin-1"]
+    if raw.isascii() and b"\x00" not in raw[:2]:
+        return raw
     for encoding in encodings:
         try:
             text = raw.decode(encoding)
@@ -115,7 +117,7 @@ def _read_even(file: str, utf8: bytes, delimiter: str) -> Grid | None:
     except csv.Error:
         return None
     names = [str(place) for place in range(len(lines[0]))] if lines else []
-    if not names or utf8.count(b"\r") != utf8.count(b"\r\n"):
+    if not names or (b"\r" in utf8 and utf8.count(b"\r") != utf8.count(b"\r\n")):
         return None
     coded = pa.dictionary(pa.int32(), pa.string())
     types = dict.fromkeys(names, coded)
