@@ -6,6 +6,8 @@ error says what is wrong with the file.
 
 import datetime as dt
 import sys
+from array import array
+from itertools import accumulate
 from pathlib import Path
 
 import pyarrow as pa
@@ -55,9 +57,24 @@ def tab_table(tab: str, sheet: CalamineSheet) -> pa.Table:
 
 
 def _column(values: list[object]) -> pa.DictionaryArray:
-    texts = {(type(value), value): cell_text(value) for value in values}
-    written = pa.array([texts[type(value), value] for value in values], type=pa.string())
-    return written.dictionary_encode()
+    """Texts of a column, each distinct value written once."""
+    kinds = set(map(type, values))
+    # True equals 1 and would share its text.
+    keys = list(zip(map(type, values), values, strict=True)) if bool in kinds else values
+    numbers: dict[str, int] = {}
+    of_key = {
+        key: numbers.setdefault(cell_text(value), len(numbers))
+        for key, value in dict(zip(keys, values, strict=True)).items()
+    }
+    codes = array("i", [of_key[key] for key in keys])
+    texts = [text.encode("utf-8", "replace") for text in numbers]
+    offsets = array("i", accumulate(map(len, texts), initial=0))
+    # From buffers: Arrow would import pandas, a second's work, to look at a list.
+    dictionary = pa.Array.from_buffers(
+        pa.string(), len(texts), [None, pa.py_buffer(offsets), pa.py_buffer(b"".join(texts))]
+    )
+    indices = pa.Array.from_buffers(pa.int32(), len(codes), [None, pa.py_buffer(codes)])
+    return pa.DictionaryArray.from_arrays(indices, dictionary)
 
 
 def main(path: Path) -> int:
