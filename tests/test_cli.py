@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 from typer.testing import CliRunner
 
+import phenology
 from phenology.cli import app
 from phenology.cli.shown import visible
 from phenology.errors import StudyError
@@ -14,6 +15,9 @@ from phenology.errors import StudyError
 WriteStudy = Callable[..., Path]
 COMMANDS = [
     "run",
+    "forecast",
+    "scenario",
+    "compare",
     "check",
     "codes",
     "new",
@@ -59,6 +63,10 @@ def study(write_study: WriteStudy) -> Path:
 @pytest.mark.parametrize("command", COMMANDS)
 def test_help_gives_an_example(command: str) -> None:
     assert f"Example: site-support {command}" in " ".join(_call(command, "--help").split())
+
+
+def test_it_tells_its_version() -> None:
+    assert _call("--version").split() == ["migration-site-support", phenology.__version__]
 
 
 def test_check_counts_findings_and_rows(study: Path) -> None:

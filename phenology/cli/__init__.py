@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sys
 from importlib import import_module
+from typing import Annotated
 
 import typer
 
@@ -19,8 +20,23 @@ app = typer.Typer(
 )
 
 
+def _tell_version(asked: bool) -> None:
+    if asked:
+        from phenology import __version__
+
+        typer.echo(f"migration-site-support {__version__}")
+        raise typer.Exit
+
+
 @app.callback()
-def site_support() -> None:
+def site_support(
+    version: Annotated[
+        bool,
+        typer.Option(
+            "--version", callback=_tell_version, is_eager=True, help="Show the version and exit."
+        ),
+    ] = False,
+) -> None:
     """From banding sheets to answers about timing, fuel and site support."""
 
 
