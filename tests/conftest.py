@@ -11,6 +11,13 @@ import pytest
 WriteStudy = Callable[..., Path]
 
 
+def pytest_configure(config: pytest.Config) -> None:
+    """Models compiled once serve all tests and the processes they start."""
+    assert config.cache is not None
+    os.environ.setdefault("JAX_COMPILATION_CACHE_DIR", str(config.cache.mkdir("compiled")))
+    os.environ.setdefault("JAX_PERSISTENT_CACHE_MIN_COMPILE_TIME_SECS", "0.3")
+
+
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """Browser tests need Debian's Chromium: skipped without it, but never in CI."""
     if shutil.which("chromium") or os.environ.get("CI"):
