@@ -46,7 +46,10 @@ SCALE_PRIOR = {  # mean, sd
 
 
 class Rows(NamedTuple):
-    """Birds as the likelihood needs them; arrays of one row a bird, `weight` 0 on padding."""
+    """Captures as the likelihood needs them, one row each; `weight` is 0 on padding.
+
+    Captures of one bird share its structure and count for less than as many birds.
+    """
 
     log_mass: Any  # (n, q): nodes of the rounding interval
     node_weight: Any  # (n, q)
@@ -159,7 +162,7 @@ def _log_likelihood(local: Any, phi: Any, rows: Rows, bird_group: Any) -> tuple[
     left = jnp.concatenate([slope_m, slope_v, gradient[:, None]], axis=1)  # (n, 2C + 1, L)
     right = jnp.concatenate(
         [twice_m * slope_m + cross * slope_v, cross * slope_m + twice_v * slope_v,
-         -gradient[:, None]], axis=1,
+         (-gradient / jnp.maximum(rows.weight, 1e-9)[:, None])[:, None]], axis=1,
     )  # fmt: skip
     hessian = jnp.einsum("nci,ncj->nij", left, right)
     hessian = jax.ops.segment_sum(hessian, bird_group, groups)

@@ -14,6 +14,7 @@ from phenology.models.measurement import WingDistribution, rounding_step_g, wing
 Array = npt.NDArray[np.float64]
 
 FEWEST_BIRDS = 5  # of a species, to be fitted at all
+_USUAL_REPEATABILITY = 0.5  # mean of its prior (`lean_mass_split`)
 _NODES = 5  # Gauss-Legendre nodes over a rounding interval
 _FINE_STEP = 0.05  # a step finer than this share of mass counts as normal error
 
@@ -66,7 +67,7 @@ class Prepared:
             read=read,
             near=near,
             exits=exits,
-            weight=np.ones(len(used)),
+            weight=_weight(used),
         )
 
     def group_places(self, used: pd.DataFrame) -> npt.NDArray[np.int64]:
@@ -196,6 +197,13 @@ def _wing_of_bird(used: pd.DataFrame, error: float) -> tuple[Array, Array]:
     captures = log_wing.groupby(bird_places(used))
     count = captures.transform("count").to_numpy()
     return np.exp(captures.transform("mean").to_numpy()), error / np.sqrt(np.maximum(count, 1))
+
+
+def _weight(used: pd.DataFrame) -> Array:
+    """Birds that each capture counts for: 1 / [1 + (k − 1) ρ], k captures a bird and ρ a half."""
+    bird = bird_places(used)
+    captures = np.bincount(bird)[bird]
+    return np.asarray(1 / (1 + (captures - 1) * _USUAL_REPEATABILITY))
 
 
 def _covariates(used: pd.DataFrame) -> Array:

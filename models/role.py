@@ -203,15 +203,14 @@ class RoleModel(ClassifierMixin, BaseEstimator):  # type: ignore[misc]
         Returns
         -------
         local : ndarray of bool, (draws, n)
-        p_local : ndarray, (n,)
-            Mean over draws, known birds included.
+        p_local : ndarray, (draws, n)
+            Probability of each draw of the parameters, what is known of a bird included.
         """
         dropped = set(without)
-        kept = X.drop(columns=[name for name in dropped if name in X]) if dropped else X
+        # missing rather than gone, so that the compiled likelihood serves again
+        kept = X.assign(**{name: np.nan for name in dropped if name in X}) if dropped else X
         model = clone(self)
         model.signs = {k: v for k, v in (self.signs or {}).items() if k not in dropped}
-        model.by_group = tuple(name for name in self.by_group if name not in dropped)
-        model.categorical = tuple(name for name in self.categorical if name not in dropped)
         model.fit(kept, y, prior_local, group, place)
         codes = model._encode(kept)
         labels = np.zeros(len(codes), dtype=int) if y is None else model._label_codes(y)
@@ -227,7 +226,7 @@ class RoleModel(ClassifierMixin, BaseEstimator):  # type: ignore[misc]
         theta, _ = model.fit_.draws(self.draws, rng)
         probability = np.stack([model._probability(each, birds)[:, 0] for each in theta])
         local = rng.random(probability.shape) < probability
-        return local, probability.mean(axis=0)
+        return local, probability
 
     # ---- what X and y mean
 

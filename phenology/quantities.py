@@ -30,6 +30,7 @@ QUANTITIES: dict[str, tuple[str, str]] = {
     "stopover_days": ("days", "time from entering the site to leaving it"),
     "potential_range_km": ("km", "still-air, non-stop range on the fuel carried, reserve kept"),
     "share_ready": ("share of birds", "share of birds whose departure fuel reaches the next stop"),
+    "share_local": ("share of birds", "share of the birds caught that are local"),
     "lean_condition": (
         "log mass ratio",
         "mean log residual of mass after size, fat, hour and crop; gravid birds out",

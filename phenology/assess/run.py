@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from phenology.assess.assessment import Assessment
+from phenology.assess.bird_in_hand import assess_bird_in_hand
 from phenology.assess.comparison import compare_sites
 from phenology.assess.condition import assess_condition
 from phenology.assess.energy import assess_energy
@@ -83,6 +84,11 @@ def assess_study(
     site_days = assess_energy(study, site_days, windows, answers, seed)
     progress("Season", 0.2)
     season = assess_seasons(site_days, study.options, windows, seed, jobs, answers, progress)
+    progress("Role, stopover and survival", 0.8)
+    roles = assess_bird_in_hand(
+        study, site_days, answers,
+        groups=groups, seasons=seasons, windows=windows, condition=condition, seed=seed,
+    )  # fmt: skip
     progress("Support", 0.85)
     support = assess_support(
         study,
@@ -94,6 +100,7 @@ def assess_study(
         condition=condition,
         seed=seed,
         monsoon_years=None if monsoon is None else monsoon.years,
+        role_draws=roles.draws,
     )
     compare_sites(support, answers)
     packed_support = {SUPPORT + name: model for name, model in pack_support(support).items()}
@@ -102,7 +109,9 @@ def assess_study(
         study=study,
         site_days=site_days,
         estimates=answers.table(),
-        captures=pd.concat([captures, assigned, condition.birds], axis=1).assign(season=seasons),
+        captures=pd.concat([captures, assigned, condition.birds, roles.birds], axis=1).assign(
+            season=seasons
+        ),
         curves=season.curves,
         draws=season.draws | condition.draws | support.draws | packed_support,
         diagnostics=pd.concat(

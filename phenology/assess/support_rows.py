@@ -96,7 +96,7 @@ def gather_birds(
         drivers that the study knows: bloom, feeders, monsoon_onset, monsoon_strength, events.
     """
     captures = study.captures
-    placed = _place(captures["date"], windows)
+    placed = place_in_season(captures["date"], windows)
     table = captures.assign(
         group=groups,
         season=seasons,
@@ -119,7 +119,8 @@ def gather_birds(
     return Birds(table, _aligned(hand, table.index), study.options.next_stop_km)
 
 
-def _place(dates: pd.Series, windows: tuple[Window, ...]) -> pd.DataFrame:
+def place_in_season(dates: pd.Series, windows: tuple[Window, ...]) -> pd.DataFrame:
+    """Season year and day of each date, by the window that holds it."""
     days = pd.DatetimeIndex(dates)
     placed = windows[0].place(days)
     for window in windows[1:]:
