@@ -51,7 +51,10 @@ QUANTITIES: dict[str, tuple[str, str]] = {
     "withdrawal_day": ("day of year", "last day of the monsoon"),
     "season_rain_mm": ("mm", "rain summed over the stated season"),
     "spi": ("standard deviations", "standardised precipitation index of the season's rain"),
-    "bloom_index": ("log ratio", "log of open flowers over this site's normal for the day"),
+    "bloom_index": (
+        "log ratio",
+        "log of open flowers over this site's normal for the day; of a season, the mean of its days",
+    ),
     "nectar_kj_per_ha": (
         "kJ/ha/day",
         "energy in the nectar that a hectare's flowers offer in a day",

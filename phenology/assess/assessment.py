@@ -10,6 +10,13 @@ if TYPE_CHECKING:
     import xarray as xr
 
     from phenology.study.study import Study
+    from phenology.weather.monsoon import MonsoonYears
+
+
+def _no_rows() -> pd.DataFrame:
+    import pandas as pd
+
+    return pd.DataFrame()
 
 
 @dataclass(frozen=True)
@@ -42,6 +49,11 @@ class Assessment:
         Package versions; input files with their hashes.
     cite : tuple of str
         Sources that a user of these numbers should cite.
+    monsoon : MonsoonYears, optional
+        Onset, withdrawal and strength by site and year, where there is weather.
+    landscape : pandas.DataFrame
+        Habitat, burned ground and water about each site and season, from
+        `phenology.landscape.describe_landscape`; empty without layers.
     """
 
     study: Study
@@ -56,3 +68,5 @@ class Assessment:
     versions: dict[str, str] = field(default_factory=dict)
     inputs: dict[str, str] = field(default_factory=dict)
     cite: tuple[str, ...] = ()
+    monsoon: MonsoonYears | None = None
+    landscape: pd.DataFrame = field(default_factory=_no_rows)

@@ -28,7 +28,6 @@ if TYPE_CHECKING:
 Floats = npt.NDArray[np.float64]
 
 FLOWERS, FEEDERS = "flowers of a hectare", "feeders"
-SEASON_MEAN = "mean of the season's days"
 DRAWS = 200  # where there is no bloom to set their number
 RELATIVE = (
     "sugar by flower is not given: nectar is relative, every open flower counting the same; "
@@ -150,7 +149,6 @@ def _report_index(
                 note="" if normal[place] == "measured" else "the site's normal is borrowed",
                 site=site,
                 season=season,
-                definition=SEASON_MEAN,
             )
 
 
@@ -160,7 +158,7 @@ def _report_offer(
     days: xr.Dataset,
     seasons: dict[str, npt.NDArray[np.bool_]],
     answers: Estimates,
-    definition: str = SEASON_MEAN,
+    definition: str = "",
     note: str = OTHERS,
 ) -> None:
     surveyed = np.ones(draws.shape[1:], dtype=bool)
@@ -221,7 +219,7 @@ def _feeder_energy(study: Study, days: xr.Dataset, seed: int) -> Floats | None:
     for number, (site, start, until) in enumerate(
         zip(spans["site"], spans["from"], spans["until"], strict=True)
     ):
-        up = (dates >= np.datetime64(start)) & (pd.isna(until) | (dates <= np.datetime64(until)))
+        up = (dates >= np.datetime64(start)) & (dates <= np.datetime64(until))
         energy[:, sites.get_loc(site), up] += filled[:, number, None]
     return energy
 

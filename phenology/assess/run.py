@@ -122,6 +122,7 @@ def assess_study(
         versions={library: version(library) for library in LIBRARIES},
         inputs=study.inputs,
         cite=CITE,
+        monsoon=monsoon,
     )
 
 

@@ -8,12 +8,12 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from phenology.quantities import QUANTITIES, ROLES
-from phenology.report import figures
-from phenology.report.content import Block, Figure, Section, Words, points, table
+from phenology.report.content import Figure, Section, points, table
+from phenology.report.drivers import bloom_blocks, weather_blocks
 from phenology.report.panels import interval_figures, panelled
 from phenology.report.support_words import effect_sentence, verdict_sentence
 from phenology.report.tables import AT_EQUAL, is_one_season, said, shown_answers
-from phenology.report.words import AGAINST_NORMAL, plain
+from phenology.report.words import AGAINST_NORMAL
 
 if TYPE_CHECKING:
     from phenology.assess.assessment import Assessment
@@ -82,13 +82,10 @@ def shown_sites(tables: dict[str, pd.DataFrame]) -> list[str]:
 def room_section(room: Room, assessment: Assessment, tables: dict[str, pd.DataFrame]) -> Section:
     """A room of further quantities: for each its intervals, table and sentences."""
     section = Section(room.anchor, room.title, room.lead)
-    if room.anchor == "bloom" and "bloom_days" in tables:
-        section.add(*bloom_figures(tables["bloom_days"], shown_sites(tables)))
-    if room.anchor == "monsoon" and "weather_days" in tables:
-        onsets = assessment.estimates[assessment.estimates["quantity"] == "onset_day"]
-        section.add(*weather_figures(tables["weather_days"], onsets, shown_sites(tables)))
-        if "attribution" in assessment.site_days.attrs:
-            section.add(Words((str(assessment.site_days.attrs["attribution"]),), look="quiet"))
+    if room.anchor == "bloom":
+        section.add(*bloom_blocks(assessment, tables, shown_sites(tables)))
+    if room.anchor == "monsoon":
+        section.add(*weather_blocks(assessment, tables, shown_sites(tables)))
     further = tables.get("further")
     if further is None:
         return section
@@ -203,63 +200,3 @@ def support_section(tables: dict[str, pd.DataFrame]) -> Section:
 def _title(quantity: str) -> str:
     name = quantity.replace("_", " ")
     return name[:1].upper() + name[1:]
-
-
-def bloom_figures(days: pd.DataFrame, sites: list[str]) -> list[Block]:
-    """Open flowers and the bloom index through the season, by site."""
-    measures = {"open_flowers_per_m2": "open flowers a square metre", "bloom_index": "bloom index"}
-    drawn: list[Block] = []
-    for number, site in enumerate(sites):
-        here = days[days["site"] == site]
-        long = pd.concat(
-            [
-                here.assign(measure=title, value=here[name], low=here[f"{name}_low"],
-                            high=here[f"{name}_high"])
-                for name, title in measures.items()
-                if name in here
-            ]
-        )  # fmt: skip
-        if long["value"].notna().any():
-            season = here.loc[here["open_flowers_per_m2"].notna(), "season"].max()
-            marks = here.loc[here["surveyed"].astype(bool), ["season", "day"]]
-            drawn.append(
-                Figure(
-                    f"bloom-{number}",
-                    figures.draw_conditions(long, marks, season, "surveyed"),
-                    f"Bloom at {plain(site, 60)}: {plain(season, 20)} with its 90 % interval, "
-                    "other seasons thin behind it; ticks are days surveyed, and a bloom index of "
-                    "0 is this site's normal for the day.",
-                )
-            )
-    return drawn
-
-
-def weather_figures(days: pd.DataFrame, onsets: pd.DataFrame, sites: list[str]) -> list[Block]:
-    """Rain since the season began and dew point, by site, with the monsoon's onset."""
-    measures = {
-        "rain_since_start_mm": "rain since the season began, mm",
-        "dewpoint_c": "dew point, °C",
-        "tmax_c": "highest temperature of the day, °C",
-    }
-    told = onsets[["site", "season", "estimate"]].dropna().rename(columns={"estimate": "day"})
-    drawn: list[Block] = []
-    for number, site in enumerate(sites):
-        here = days[days["site"] == site]
-        known = [name for name in measures if name in here and here[name].notna().any()]
-        if not known:
-            continue
-        long = pd.concat(
-            [here.assign(measure=measures[name], value=here[name]) for name in known[:2]]
-        )
-        season = here.loc[here[known].notna().any(axis="columns"), "season"].max()
-        marks = told.loc[told["site"] == site, ["season", "day"]]
-        drawn.append(
-            Figure(
-                f"weather-{number}",
-                figures.draw_conditions(long, marks, season, "onset"),
-                f"Weather at {plain(site, 60)}: {plain(season, 20)} bold, other seasons thin; "
-                "where rain climbs and dew point stays high the monsoon has come, and ticks mark "
-                "its onset where it can be told.",
-            )
-        )
-    return drawn

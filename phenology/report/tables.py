@@ -9,6 +9,7 @@ import pandas as pd
 
 from phenology.movements import band_movements
 from phenology.places import coarsen_sites
+from phenology.report.driver_tables import driver_tables
 from phenology.report.words import AGAINST_NORMAL, estimate_words, sentence, unit_words
 from phenology.seasons import season_windows
 from phenology.study.permit_year import permit_years
@@ -78,6 +79,7 @@ def report_tables(assessment: Assessment) -> dict[str, pd.DataFrame]:
         "permit_year": permit_year_shared(study),
         "diagnostics": assessment.diagnostics,
     }
+    tables |= driver_tables(assessment, windows)
     return {name: table for name, table in tables.items() if len(table.columns) and len(table)}
 
 

@@ -1,5 +1,7 @@
 """The monsoon of every site and year: onset by two definitions, agreement, strength."""
 
+from __future__ import annotations
+
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
@@ -59,6 +61,13 @@ class MonsoonYears:
     turns: pd.DataFrame
     years: pd.DataFrame
     thresholds: pd.DataFrame
+
+    def between(self, first: int, last: int) -> MonsoonYears:
+        """These seasons alone."""
+        turns, years = (
+            table[table["season"].between(first, last)] for table in (self.turns, self.years)
+        )
+        return MonsoonYears(turns, years, self.thresholds)
 
 
 def find_monsoon(

@@ -6,10 +6,10 @@ import pytest
 import xarray as xr
 
 from phenology.errors import StudyError
+from phenology.report.figures import draw_monsoon_calendar
 from phenology.study.options import parse_options
 from phenology.weather.commands import prepare_weather, study_monsoon
 from phenology.weather.derived import derive_days, derive_seasons
-from phenology.weather.figures import draw_monsoon_calendar
 from phenology.weather.source import weather_dates
 
 DATES = pd.date_range("2019-01-01", "2020-12-31")

@@ -5,6 +5,7 @@ is, the report adapts it to dark screens and paper. Data stand under names in th
 `datasets`, which is what a reader downloads.
 """
 
+from phenology.report.figures.bloom import draw_bloom_curves, draw_energy
 from phenology.report.figures.conditions import draw_conditions
 from phenology.report.figures.effort import draw_effort_calendar
 from phenology.report.figures.findings import draw_findings
@@ -12,13 +13,16 @@ from phenology.report.figures.forecast import draw_forecast_calendar, draw_forec
 from phenology.report.figures.fuel import draw_fuel_by_day, draw_lean_mass
 from phenology.report.figures.intervals import draw_intervals
 from phenology.report.figures.learning import draw_learning
+from phenology.report.figures.monsoon import draw_monsoon_calendar
 from phenology.report.figures.season import date_span, draw_dates_by_year, draw_season_curves
 
 __all__ = [
     "date_span",
+    "draw_bloom_curves",
     "draw_conditions",
     "draw_dates_by_year",
     "draw_effort_calendar",
+    "draw_energy",
     "draw_findings",
     "draw_forecast_calendar",
     "draw_forecast_skill",
@@ -26,5 +30,6 @@ __all__ = [
     "draw_intervals",
     "draw_lean_mass",
     "draw_learning",
+    "draw_monsoon_calendar",
     "draw_season_curves",
 ]

@@ -33,7 +33,7 @@ def draw_monsoon_calendar(
     A cell is shaded where the day's dew point reached the site's threshold, faintly where it is
     not known; the height of the line in it grows with the day's rain. A triangle marks the onset
     by moist days, a diamond that by rain, each with its 90 % interval below (dotted for rain);
-    hollow triangles are false starts.
+    hollow triangles are false starts. At its end each row says the season's rain.
 
     Parameters
     ----------
@@ -50,23 +50,32 @@ def draw_monsoon_calendar(
     altair.LayerChart
     """
     here = weather.sel(site=[site])
-    thresholds = monsoon.thresholds.set_index("site")["threshold_c"]
+    threshold_c = float(monsoon.thresholds.set_index("site")["threshold_c"].loc[site])
     turns = monsoon.turns[monsoon.turns["site"] == site]
     years = sorted(turns["season"].unique())
-    cells = pd.concat(
-        [_cells(here, window, year, float(thresholds.loc[site])) for year in years],
-        ignore_index=True,
-    )
+    cells = pd.concat([_cells(here, window, year, threshold_c) for year in years])
     marks, starts = _marks(turns), _false_starts(turns)
+    strength = _strength(monsoon.years[monsoon.years["site"] == site], cells["day"].max())
     first, last = cells["day"].min(), cells["day"].max()
     x = alt.X("day:Q", scale=day_scale(first, last), axis=day_axis(first, last, int(years[0])))
-    y = alt.Y(
-        "season:O",
-        title=None,
-        sort="ascending",
-        axis=alt.Axis(grid=False, ticks=False, domain=False),
-    )
-    shade = (
+    y = alt.Y("season:O", title=None, sort="ascending", axis=alt.Axis(grid=False, ticks=False,
+                                                                     domain=False))  # fmt: skip
+    layers = [_shade(x, y), _rain(y), _bounds(y), _points(y)]
+    sets = {"cells": cells, "marks": marks}
+    if len(starts):
+        layers.append(_hollow(y))
+        sets["starts"] = starts
+    if len(strength):
+        layers.append(_shares(y))
+        sets["strength"] = strength
+    chart = alt.LayerChart(layer=layers, width=WIDTH, height=ROW_HEIGHT * len(years))
+    chart.resolve = alt.Resolve(scale={"opacity": "independent", "size": "independent"})
+    return finish(chart, **sets)
+
+
+def _shade(x: alt.X, y: alt.Y) -> alt.Chart:
+    """Days of moist air, and faintly those whose dew point is not known."""
+    layer: alt.Chart = (
         data("cells")
         .transform_filter("datum.air !== 'dry air'")
         .transform_calculate(until="datum.day + 1")
@@ -83,64 +92,75 @@ def draw_monsoon_calendar(
             tooltip=["season:O", "date:N", "dewpoint_c:Q", "rain_mm:Q"],
         )
     )
-    rain = (
+    return layer
+
+
+def _rain(y: alt.Y) -> alt.Chart:
+    """A line a wet day, longer for more rain."""
+    length = alt.Scale(type="sqrt", domain=[0, 40], range=[1, ROW_HEIGHT - 4], clamp=True)
+    layer: alt.Chart = (
         data("cells")
         .transform_filter(f"datum.rain_mm >= {WET_DAY_MM}")
         .transform_calculate(middle="datum.day + 0.5")
         .mark_tick(orient="vertical", thickness=1.6, color=light("ink"))
-        .encode(
-            alt.X("middle:Q"),
-            y,
-            size=alt.Size(
-                "rain_mm:Q",
-                scale=alt.Scale(type="sqrt", domain=[0, 40], range=[1, ROW_HEIGHT - 4], clamp=True),
-                legend=None,
-            ),
-        )
+        .encode(alt.X("middle:Q"), y, size=alt.Size("rain_mm:Q", scale=length, legend=None))
     )
-    bounds = (
+    return layer
+
+
+def _bounds(y: alt.Y) -> alt.Chart:
+    """Intervals of onset and withdrawal, dotted for rain."""
+    dash = alt.Scale(domain=[DEWPOINT, RAIN], range=[[1, 0], [2, 2]])
+    layer: alt.Chart = (
         data("marks")
         .mark_rule(strokeWidth=2, color=light("doubt"), yOffset=ROW_HEIGHT / 2 - 2)
         .encode(
             alt.X("low:Q"),
             alt.X2("high:Q"),
             y,
-            strokeDash=alt.StrokeDash(
-                "definition:N",
-                scale=alt.Scale(domain=[DEWPOINT, RAIN], range=[[1, 0], [2, 2]]),
-                legend=None,
-            ),
+            strokeDash=alt.StrokeDash("definition:N", scale=dash, legend=None),
         )
     )
-    points = (
+    return layer
+
+
+def _points(y: alt.Y) -> alt.Chart:
+    """Onset and withdrawal."""
+    shapes = alt.Scale(domain=list(_TURNS), range=["triangle-right", "diamond", "triangle-left"])
+    layer: alt.Chart = (
         data("marks")
         .mark_point(size=70, filled=True, opacity=1, stroke=light("paper"), strokeWidth=0.8)
         .encode(
             alt.X("day:Q"),
             y,
-            shape=alt.Shape(
-                "turn:N",
-                title=None,
-                scale=alt.Scale(
-                    domain=list(_TURNS), range=["triangle-right", "diamond", "triangle-left"]
-                ),
-            ),
+            shape=alt.Shape("turn:N", title=None, scale=shapes),
             color=alt.value(light("doubt")),
             tooltip=["season:O", "turn:N", "date:N", "low:Q", "high:Q"],
         )
     )
-    hollow = (
+    return layer
+
+
+def _hollow(y: alt.Y) -> alt.Chart:
+    """False starts."""
+    layer: alt.Chart = (
         data("starts")
         .mark_point(
             size=60, shape="triangle-right", filled=False, strokeWidth=1.4, color=light("doubt")
         )
         .encode(alt.X("day:Q"), y, tooltip=["season:O", "date:N", "what:N"])
     )
-    layers = [shade, rain, bounds, points] + ([hollow] if len(starts) else [])
-    chart = alt.LayerChart(layer=layers, width=WIDTH, height=ROW_HEIGHT * len(years))
-    chart.resolve = alt.Resolve(scale={"opacity": "independent", "size": "independent"})
-    sets = {"cells": cells, "marks": marks} | ({"starts": starts} if len(starts) else {})
-    return finish(chart, **sets)
+    return layer
+
+
+def _shares(y: alt.Y) -> alt.Chart:
+    """The season's rain as a share of normal, at the end of its row."""
+    layer: alt.Chart = (
+        data("strength")
+        .mark_text(align="left", dx=8, fontSize=12, color=light("ink"))
+        .encode(alt.X("day:Q"), y, text="share:N", tooltip=["season:O", "rain:N"])
+    )
+    return layer
 
 
 _TURNS = {
@@ -201,3 +221,22 @@ def _false_starts(turns: pd.DataFrame) -> pd.DataFrame:
         for day in filter(None, str(row["false_starts"]).split(", "))
     ]
     return pd.DataFrame(rows, columns=["season", "day", "date", "what"])
+
+
+def _strength(years: pd.DataFrame, last_day: float) -> pd.DataFrame:
+    """Rain of each season in words; without a normal, in millimetres."""
+    known = years[years["season_rain_mm"].notna()]
+    share = [
+        f"{row['season_rain_mm']:.0f} mm"
+        if np.isnan(row["share_of_normal"])
+        else f"{row['share_of_normal']:.0%} of normal"
+        for row in known.to_dict("records")
+    ]
+    return pd.DataFrame(
+        {
+            "season": known["season"],
+            "day": last_day + 1,
+            "share": share,
+            "rain": [f"{value:.0f} mm" for value in known["season_rain_mm"]],
+        }
+    )
