@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import shutil
 from pathlib import Path
 from time import perf_counter
 from typing import Any
 
 from phenology.assess.outputs import write_run
-from phenology.assess.run import assess_study
+from phenology.assess.regions import assess_regions, kept_folder
 from phenology.compilation import use_compilation_cache
 from phenology.compute import Progress
 from phenology.errors import StudyError
@@ -16,7 +17,12 @@ from phenology.study.study import open_study
 
 
 def run_study(
-    progress: Progress, study: str, out: str | None, seed: int | None, jobs: int
+    progress: Progress,
+    study: str,
+    out: str | None,
+    seed: int | None,
+    jobs: int,
+    scheduler: str | None = None,
 ) -> dict[str, Any]:
     """Run a study and swap its output in; returns what to tell the user.
 
@@ -39,11 +45,13 @@ def run_study(
     if folder.resolve() in (opened.folder.resolve(), *opened.folder.resolve().parents):
         raise StudyError(f"{folder} holds the study itself.", "Choose another --out.")
     with publish(folder) as build:
-        assessment = assess_study(opened, seed, jobs, step)
+        kept = kept_folder(folder, opened, opened.options.seed if seed is None else seed)
+        assessment = assess_regions(opened, seed, jobs, step, scheduler=scheduler, kept=kept)
         step("Writing the report", 0.9)
         (build / "private").mkdir()
         (build / "private" / "run.log").write_text("".join(log), encoding="utf-8")
         write_run(assessment, build)
+    shutil.rmtree(kept, ignore_errors=True)
     return {"report": str(folder / "report.html"), "told": _told(assessment)}
 
 

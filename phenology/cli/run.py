@@ -22,10 +22,16 @@ def run(
     ] = None,
     seed: Annotated[int | None, typer.Option(help="Overrides study.toml.", min=0)] = None,
     jobs: Annotated[int, typer.Option(help="Models fitted at once.", min=1)] = 2,
+    scheduler: Annotated[
+        str | None,
+        typer.Option(
+            help="A running Dask scheduler, tcp://HOST:PORT, for a study of many regions."
+        ),
+    ] = None,
 ) -> None:
     """Make findings, models and the report.
 
     Example: site-support run data_examples/four_stations --out report
     """
-    result = compute_shown("run", study=study, out=out, seed=seed, jobs=jobs)
+    result = compute_shown("run", study=study, out=out, seed=seed, jobs=jobs, scheduler=scheduler)
     typer.echo(f"Report: {result['report']}")

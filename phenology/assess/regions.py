@@ -1,0 +1,295 @@
+"""A study of several regions: each one task with a seed of its own, on Dask where it pays."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import shutil
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from tempfile import TemporaryDirectory
+from typing import TYPE_CHECKING, Any
+
+import pandas as pd
+import xarray as xr
+
+from phenology.assess.assessment import Assessment
+from phenology.assess.draws_file import StoredDraws, write_draws
+from phenology.assess.run import assess_study
+from phenology.compute import Progress, quiet
+from phenology.errors import StudyError
+from phenology.netcdf import write_netcdf
+from phenology.regions import part_of, regions_of
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from phenology.study.study import Study
+
+# One thread a worker: as fast where several run, and the same bits however many there are.
+ONE_THREAD = {
+    "OMP_NUM_THREADS": "1",
+    "OPENBLAS_NUM_THREADS": "1",
+    "XLA_FLAGS": "--xla_cpu_multi_thread_eigen=false intra_op_parallelism_threads=1",
+}
+RETRIES = 3  # of a region whose worker was lost
+TABLES = ("estimates", "captures", "curves", "diagnostics")
+
+
+@dataclass(frozen=True)
+class Part:
+    """What one region taught, without its sheets."""
+
+    estimates: pd.DataFrame
+    captures: pd.DataFrame
+    curves: pd.DataFrame
+    diagnostics: pd.DataFrame
+    site_days: xr.Dataset
+    draws: dict[str, xr.Dataset]
+    narrowed: tuple[str, ...]
+    versions: dict[str, str]
+    cite: tuple[str, ...]
+
+
+def assess_regions(
+    study: Study,
+    seed: int | None = None,
+    jobs: int = 1,
+    progress: Progress = quiet,
+    *,
+    scheduler: str | None = None,
+    kept: Path | None = None,
+) -> Assessment:
+    """Answer a study region by region; one region is answered as `assess_study` does.
+
+    Parameters
+    ----------
+    study : Study
+    seed, jobs, progress
+        As `assess_study`; `jobs` are worker processes of one thread each.
+    scheduler : str, optional
+        Address of a running Dask scheduler, tcp://HOST:PORT.
+    kept : Path, optional
+        Folder in which each finished region is kept, so that a stopped run goes on from there.
+        A region is told from its file also in a run that was never stopped: both are alike.
+
+    Returns
+    -------
+    Assessment
+        Rows of the estimates that belong to no single site say "all of REGION" in `site`; draws
+        carry the region before their name.
+
+    Raises
+    ------
+    StudyError
+        If no region can be answered, or the scheduler cannot be reached.
+    """
+    region_of = regions_of(study.sites)
+    names = sorted(region_of.unique())
+    if len(names) < 2:
+        return assess_study(study, seed, jobs, progress)
+    seed = study.options.seed if seed is None else seed
+    with _folder(kept) as folder:
+        waiting = {
+            name: part_of(study, region_of.index[region_of == name].to_list())
+            for name in names
+            if not (folder / _slug(name) / "whole.json").exists()
+        }
+        finished = len(names) - len(waiting)
+        for name, part in _answered(waiting, seed, jobs, scheduler):
+            _write(part, folder / _slug(name), name)
+            finished += 1
+            progress(f"Regions: {finished} of {len(names)}", 0.05 + 0.8 * finished / len(names))
+        return _together(study, seed, {name: _read(folder / _slug(name)) for name in names})
+
+
+def region_seed(seed: int, name: str) -> int:
+    """A seed that depends on the study's and on the region's name, not on the order of work."""
+    return int.from_bytes(hashlib.sha256(f"{seed} {name}".encode()).digest()[:4], "big") >> 1
+
+
+def answer_region(study: Study, seed: int) -> Part | str:
+    """One region's task; what the user must know of it instead comes back in words."""
+    try:
+        told = assess_study(study, seed)
+    except StudyError as error:
+        return error.what
+    return Part(
+        **{table: getattr(told, table) for table in TABLES},
+        site_days=told.site_days,
+        draws=told.draws,
+        narrowed=told.narrowed,
+        versions=told.versions,
+        cite=told.cite,
+    )
+
+
+def _answered(
+    waiting: dict[str, Study], seed: int, jobs: int, scheduler: str | None
+) -> Iterator[tuple[str, Part | str]]:
+    """Regions as they end."""
+    if scheduler is None and (jobs == 1 or len(waiting) < 2):
+        for name, part in waiting.items():
+            yield name, answer_region(part, region_seed(seed, name))
+        return
+    from distributed import as_completed
+
+    with _client(min(jobs, len(waiting)), scheduler) as client:
+        started = {
+            client.submit(
+                answer_region, part, region_seed(seed, name), pure=False, retries=RETRIES
+            ): name
+            for name, part in waiting.items()
+        }
+        for future in as_completed(started):  # type: ignore[no-untyped-call]
+            yield started[future], future.result()
+            future.release()
+
+
+@contextmanager
+def _client(jobs: int, scheduler: str | None) -> Iterator[Any]:
+    import dask
+    from distributed import Client, LocalCluster
+
+    if scheduler is not None:
+        try:
+            client = Client(scheduler, timeout=5)  # type: ignore[no-untyped-call]
+        except (OSError, ValueError):
+            raise StudyError(
+                f"No Dask scheduler answers at {scheduler}.",
+                "Start one, or leave --scheduler out to work on this machine.",
+            ) from None
+        with client:
+            yield client
+        return
+    settings = {"distributed.nanny.pre-spawn-environ": ONE_THREAD}
+    with (
+        dask.config.set(settings),
+        LocalCluster(  # type: ignore[no-untyped-call]
+            n_workers=jobs, threads_per_worker=1, dashboard_address=None
+        ) as cluster,
+        Client(cluster) as client,  # type: ignore[no-untyped-call]
+    ):
+        yield client
+
+
+@contextmanager
+def _folder(kept: Path | None) -> Iterator[Path]:
+    if kept is not None:
+        kept.mkdir(parents=True, exist_ok=True)
+        yield kept
+        return
+    with TemporaryDirectory(prefix="site-support-regions-") as folder:
+        yield Path(folder)
+
+
+def _slug(name: str) -> str:
+    return hashlib.sha256(name.encode()).hexdigest()[:16]
+
+
+def _write(part: Part | str, folder: Path, name: str) -> None:
+    """Keep a region; whole.json comes last and says that all of it is there."""
+    folder.mkdir(exist_ok=True)
+    told: dict[str, Any] = {"region": name}
+    if isinstance(part, str):
+        told["refused"] = part
+    else:
+        for table in TABLES:
+            getattr(part, table).to_parquet(folder / f"{table}.parquet")
+        write_netcdf(part.site_days, folder / "site_days.nc")
+        (folder / "draws.nc").unlink(missing_ok=True)
+        write_draws(part.draws, folder / "draws.nc")
+        told |= {"narrowed": part.narrowed, "versions": part.versions, "cite": part.cite}
+    (folder / "whole.json").write_text(json.dumps(told), encoding="utf-8")
+
+
+def _read(folder: Path) -> Part | str:
+    told = json.loads((folder / "whole.json").read_text(encoding="utf-8"))
+    if "refused" in told:
+        return f"{told['region']}: {told['refused']}"
+    draws = StoredDraws(folder / "draws.nc") if (folder / "draws.nc").exists() else {}
+    return Part(
+        **{table: pd.read_parquet(folder / f"{table}.parquet") for table in TABLES},
+        site_days=xr.load_dataset(folder / "site_days.nc", engine="h5netcdf"),
+        draws={f"{told['region']}: {model}": draws[model] for model in draws},
+        narrowed=tuple(told["narrowed"]),
+        versions=told["versions"],
+        cite=tuple(told["cite"]),
+    )
+
+
+def _together(study: Study, seed: int, parts: dict[str, Part | str]) -> Assessment:
+    """All regions as one assessment, in the order of their names."""
+    answered = {name: part for name, part in parts.items() if isinstance(part, Part)}
+    refused = [part for part in parts.values() if isinstance(part, str)]
+    if not answered:
+        raise StudyError(f"No region can be answered: {refused[0]}", "See 'site-support check'.")
+    every = list(answered.values())
+    estimates = [
+        part.estimates.assign(
+            site=part.estimates["site"].where(part.estimates["site"] != "", f"all of {name}")
+        )
+        for name, part in answered.items()
+    ]
+    diagnostics = [
+        part.diagnostics.assign(model=name + ": " + part.diagnostics["model"])
+        for name, part in answered.items()
+    ]
+    narrowed = dict.fromkeys(line for part in every for line in part.narrowed)
+    return Assessment(
+        study=study,
+        site_days=_joined_site_days([part.site_days for part in every]),
+        estimates=pd.concat(estimates, ignore_index=True),
+        captures=pd.concat([part.captures for part in every]).sort_index(),
+        curves=pd.concat([part.curves for part in every], ignore_index=True),
+        draws={name: draws for part in every for name, draws in part.draws.items()},
+        diagnostics=pd.concat(diagnostics, ignore_index=True),
+        narrowed=(*narrowed, *refused),
+        seed=seed,
+        versions=every[0].versions,
+        inputs=study.inputs,
+        cite=tuple(dict.fromkeys(source for part in every for source in part.cite)),
+    )
+
+
+def _joined_site_days(parts: list[xr.Dataset]) -> xr.Dataset:
+    """Site-days of all regions; where a region has no such group or day, nothing was caught."""
+    species = {
+        group: name
+        for part in parts
+        for group, name in zip(part["group"].values, part["species"].values, strict=True)
+    }
+    counted = ("captures", "effort_hours", "full", "sampled")
+    joined = xr.concat(
+        [part.drop_vars("species") for part in parts],
+        dim="site",
+        data_vars="all",
+        coords="minimal",
+        compat="override",
+        join="outer",
+        combine_attrs="override",
+    )
+    filled = {
+        name: joined[name].fillna(0).astype(parts[0][name].dtype)
+        for name in counted
+        if name in joined
+    }
+    names = [species[group] for group in joined["group"].values]
+    return joined.assign(filled).assign_coords(species=("group", names))
+
+
+def kept_folder(out: Path, study: Study, seed: int) -> Path:
+    """Where the regions of a run are kept until it is whole: beside its place, by what it reads.
+
+    What an earlier run of other sheets left there is removed.
+    """
+    from phenology import __version__
+
+    text = json.dumps([__version__, sorted(study.inputs.items()), seed], ensure_ascii=False)
+    stamp = hashlib.sha256(text.encode()).hexdigest()[:12]
+    here = out.parent / f".{out.name}-regions-{stamp}"
+    for left in out.parent.glob(f".{out.name}-regions-*"):
+        if left != here:
+            shutil.rmtree(left, ignore_errors=True)
+    return here

@@ -1,0 +1,137 @@
+"""Studies of several regions: alike however many work on them, and resumed where they stopped."""
+
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from phenology.assess import regions
+from phenology.assess.assessment import Assessment
+from phenology.assess.regions import assess_regions, kept_folder, region_seed
+from phenology.errors import StudyError
+from phenology.regions import part_of, regions_of
+from phenology.study.study import Study, open_study
+
+WriteStudy = Callable[..., Path]
+
+
+@pytest.fixture
+def study(write_study: WriteStudy) -> Study:
+    """Two regions of one site; two seasons of ten days."""
+    rng = np.random.default_rng(4)
+    captures, effort = [], []
+    for site, centre in (("fork", 212), ("mesa", 226)):
+        for season in (2031, 2032, 2033):
+            for day in range(190, 250, 6):
+                date = f"{pd.Timestamp(season, 1, 1) + pd.Timedelta(days=day - 1):%Y-%m-%d}"
+                session = {"site": site, "date": date, "trap": "T1", "baited": "yes"}
+                effort.append(session | {"open": "06:00", "close": "11:00", "traps": 1})
+                for _ in range(rng.poisson(6 * np.exp(-0.5 * ((day - centre) / 10) ** 2))):
+                    bird = {"site": site, "date": date, "time": "08:00", "trap": "T1"}
+                    bird |= {"band": f"TEST-{len(captures):05d}", "species": "Selasphorus rufus"}
+                    bird |= {"age": "adult", "sex": "male", "capture": "new"}
+                    captures.append(bird)
+    sites = [
+        {"site": "fork", "latitude": 31.0, "longitude": -109.0, "region": "south"},
+        {"site": "mesa", "latitude": 40.0, "longitude": -106.0, "region": "north"},
+    ]
+    return open_study(write_study(captures=captures, effort=effort, sites=sites))
+
+
+@pytest.fixture
+def serial(study: Study) -> Assessment:
+    return assess_regions(study)
+
+
+def test_each_region_answers_for_its_own_sites(study: Study, serial: Assessment) -> None:
+    peaks = serial.estimates[(serial.estimates["quantity"] == "peak_day")]
+    assert set(peaks["site"]) == {"fork", "mesa"}
+    told = peaks[peaks["definition"] == "all seasons sampled, summed"].groupby("site")["estimate"]
+    assert told.mean()["fork"] + 5 < told.mean()["mesa"]
+    assert len(serial.captures) == len(study.captures)
+    assert serial.captures.index.equals(study.captures.index)
+    caught = serial.site_days["captures"]
+    assert int(caught.sum()) == len(study.captures)
+    assert {name.split(": ")[0] for name in serial.draws} == {"north", "south"}
+    key = list(serial.estimates.columns[:11])
+    assert not serial.estimates.duplicated(key).any()
+
+
+def test_two_workers_tell_the_same_as_one_process(study: Study, serial: Assessment) -> None:
+    together = assess_regions(study, jobs=2)
+    pd.testing.assert_frame_equal(together.estimates, serial.estimates)
+    pd.testing.assert_frame_equal(together.captures, serial.captures)
+
+
+def test_a_stopped_run_goes_on_from_its_finished_regions(
+    study: Study, serial: Assessment, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    answered = regions.answer_region
+    done: list[tuple[str, ...]] = []
+
+    def stopped_at_the_second(part: Study, seed: int) -> regions.Part | str:
+        if done:
+            raise KeyboardInterrupt
+        done.append(tuple(part.captures["site"].unique()))
+        return answered(part, seed)
+
+    kept = tmp_path / "kept"
+    monkeypatch.setattr(regions, "answer_region", stopped_at_the_second)
+    with pytest.raises(KeyboardInterrupt):
+        assess_regions(study, kept=kept)
+
+    def tell(part: Study, seed: int) -> regions.Part | str:
+        done.append(tuple(part.captures["site"].unique()))
+        return answered(part, seed)
+
+    monkeypatch.setattr(regions, "answer_region", tell)
+    resumed = assess_regions(study, kept=kept)
+    assert sorted(done) == [("fork",), ("mesa",)]
+    pd.testing.assert_frame_equal(resumed.estimates, serial.estimates)
+
+
+def test_a_region_that_cannot_be_answered_is_named(study: Study) -> None:
+    captures = study.captures
+    few = captures[(captures["site"] == "fork") | (captures.groupby("site").cumcount() < 3)]
+    told = assess_regions(replace(study, sheets=study.sheets | {"captures": few}))
+    assert not told.estimates["site"].isin(["mesa", "all of north", ""]).any()
+    assert any(line.startswith("north: The captures hold 3") for line in told.narrowed)
+
+
+def test_no_scheduler_is_told_in_words(study: Study) -> None:
+    with pytest.raises(StudyError, match="No Dask scheduler answers"):
+        assess_regions(study, scheduler="tcp://127.0.0.1:9")
+
+
+def test_sites_far_apart_fall_into_regions_where_there_are_many() -> None:
+    near = pd.DataFrame(
+        {"site": [f"s{n}" for n in range(20)], "latitude": 31.0, "longitude": -109.0}
+    )
+    near.loc[10:, "latitude"] = 45.0 + 0.5 * np.arange(10)  # a chain of short steps
+    found = regions_of(near)
+    assert found.nunique() == 2
+    assert found["s10"] == found["s19"] != found["s0"]
+    assert regions_of(near.head(12)).nunique() == 1
+
+
+def test_a_part_keeps_only_its_own_rows(study: Study) -> None:
+    part = part_of(study, ["mesa"])
+    assert set(part.captures["site"]) == set(part.sites["site"]) == {"mesa"}
+    assert len(study.captures) > len(part.captures)
+
+
+def test_seeds_depend_on_the_region_s_name_alone() -> None:
+    assert region_seed(1, "north") == region_seed(1, "north")
+    assert len({region_seed(1, "north"), region_seed(1, "south"), region_seed(2, "north")}) == 3
+
+
+def test_what_other_sheets_left_is_removed(study: Study, tmp_path: Path) -> None:
+    first = kept_folder(tmp_path / "out", study, 1)
+    first.mkdir()
+    assert kept_folder(tmp_path / "out", study, 1) == first
+    assert first.exists()
+    assert kept_folder(tmp_path / "out", study, 2) != first
+    assert not first.exists()
