@@ -4,7 +4,10 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from phenology.report.content import Section, Words, points
+import pandas as pd
+
+from phenology.report.content import Figure, Section, Words, points
+from phenology.report.figures import draw_glance
 from phenology.report.rooms import verdicts
 from phenology.report.support_words import advice as support_advice
 from phenology.report.tables import is_one_season
@@ -19,12 +22,13 @@ from phenology.report.words import (
 )
 
 if TYPE_CHECKING:
-    import pandas as pd
+    from collections.abc import Collection
 
     from phenology.assess.assessment import Assessment
     from phenology.study.study import Study
 
 MOST_POINTS = 8
+MOST_SITES = 4  # drawn
 
 _BASIS_WORDS = {
     "measured": "mostly from that site and year itself",
@@ -58,6 +62,17 @@ def first_page(assessment: Assessment, tables: dict[str, pd.DataFrame]) -> Secti
     section = Section("in-short", "In short")
     section.add(Words((_what_was_done(tables),)))
     timing = tables.get("timing")
+    glance = _at_a_glance(timing, assessment.study.options.species)
+    if len(glance):
+        section.add(
+            Figure(
+                "glance",
+                draw_glance(glance),
+                "When each species is here, all seasons together: a line from arrival to "
+                "departure, the mark is the day of most birds and the pale bar around it how well "
+                "that day is known; a line from the very left belongs to birds already there.",
+            )
+        )
     when = _when_said(timing) if timing is not None else []
     if when:
         section.add(points(when, "When birds are here"))
@@ -90,6 +105,19 @@ def first_page(assessment: Assessment, tables: dict[str, pd.DataFrame]) -> Secti
         )
     )
     return section
+
+
+def _at_a_glance(timing: pd.DataFrame | None, species: Collection[str]) -> pd.DataFrame:
+    """Whole species at the sites with most birds, all seasons together."""
+    if timing is None:
+        return pd.DataFrame()
+    whole = timing[
+        ~is_one_season(timing["season"])
+        & timing["group"].isin(list(species))
+        & timing["peak_day"].notna()
+    ]
+    sites = whole.groupby("site")["birds"].sum().nlargest(MOST_SITES).index
+    return whole[whole["site"].isin(sites)]
 
 
 def _what_was_done(tables: dict[str, pd.DataFrame]) -> str:
