@@ -16,6 +16,7 @@ SUBJECTS = {
     "start": "phenology.bench.start:bench_start",
     "example": "phenology.bench.example:bench_example",
     "sheets": "phenology.bench.sheets:bench_sheets",
+    "models": "phenology.bench.models:bench_models",
     "weather": "phenology.bench.weather:bench_weather",
 }
 
