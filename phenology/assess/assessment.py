@@ -40,6 +40,8 @@ class Assessment:
         low, high; in birds a day at typical effort.
     draws : dict of xarray.Dataset
         Draws by model, aligned by the dimension `draw`.
+    chances : pandas.DataFrame
+        Chances between sites, of `phenology.assess.comparison.compare_sites`.
     diagnostics : pandas.DataFrame
         model, statistic, value, threshold, passed, meaning.
     narrowed : tuple of str
@@ -70,3 +72,4 @@ class Assessment:
     cite: tuple[str, ...] = ()
     monsoon: MonsoonYears | None = None
     landscape: pd.DataFrame = field(default_factory=_no_rows)
+    chances: pd.DataFrame = field(default_factory=_no_rows)

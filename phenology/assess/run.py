@@ -102,7 +102,7 @@ def assess_study(
         monsoon_years=None if monsoon is None else monsoon.years,
         role_draws=roles.draws,
     )
-    compare_sites(support, answers)
+    chances = compare_sites(support, answers)
     packed_support = {SUPPORT + name: model for name, model in pack_support(support).items()}
     captures = study.captures.drop(columns=list(PRIVATE_COLUMNS))
     return Assessment(
@@ -123,6 +123,7 @@ def assess_study(
         inputs=study.inputs,
         cite=CITE,
         monsoon=monsoon,
+        chances=chances,
     )
 
 

@@ -9,6 +9,7 @@ import pandas as pd
 from phenology.report.content import Figure, Section, Words, points
 from phenology.report.figures import draw_glance
 from phenology.report.rooms import verdicts
+from phenology.report.support_page import against_others, what_carried, what_would_change
 from phenology.report.support_words import advice as support_advice
 from phenology.report.tables import is_one_season
 from phenology.report.words import (
@@ -78,6 +79,12 @@ def first_page(assessment: Assessment, tables: dict[str, pd.DataFrame]) -> Secti
         section.add(points(when, "When birds are here"))
     if "comparison" in tables:
         section.add(points(verdicts(tables["comparison"]), "How the newest season was"))
+    support = {
+        "Against the other sites": against_others(assessment.chances),
+        "What carried it": what_carried(assessment),
+        "What would change it": what_would_change(assessment.estimates),
+    }
+    section.add(*(points(lines, heading) for heading, lines in support.items() if lines))
     fuel = tables.get("fuel")
     fed = _fuel_said(fuel) if fuel is not None else []
     if fed:

@@ -62,6 +62,7 @@ def report_tables(assessment: Assessment) -> dict[str, pd.DataFrame]:
         "lean_mass": answers(own, ("lean_mass_g",)),
         "further": answers(further, tuple(further["quantity"].unique())),
         "comparison": answers(compared, tuple(compared["quantity"].unique())),
+        "site_chances": assessment.chances,
         "refused": refused(estimates),
         "curves": assessment.curves.drop(columns=["name"], errors="ignore"),
         "sampled_days": sampled,
