@@ -17,6 +17,7 @@ GROWTH_STARTS = 60  # 1 March
 SUMMER = 152  # 1 June: rain plants wait for wet ground from here on
 DULL_START = 188  # with no effect of the monsoon, rain plants start on this day
 WETTED_MM = 45.0
+FAILED_SHARE = 0.1  # of the flowers, in a season that fails
 
 
 @dataclass(frozen=True)
@@ -110,6 +111,7 @@ def _buds(world: World, winter_mm: FloatArray, rng: np.random.Generator) -> Floa
     quality = np.array([station.quality for station in world.stations])
     vigour = rng.lognormal(-0.03, 0.25, (*winter_mm.shape, base.size))
     buds: FloatArray = base * vigour * quality[None, :, None] * world.flower_scale
+    buds[np.isin(world.seasons, world.failed)] *= FAILED_SHARE
     set_by_winter = (1.9 * winter_mm / (winter_mm + 200.0))[:, :, None]
     of_winter = np.array([plant.driver == "winter" for plant in world.plants])
     return np.where(of_winter, buds * set_by_winter, buds)

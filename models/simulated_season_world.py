@@ -190,6 +190,8 @@ class World:
         Whether summer rain moves the flowers.
     flower_scale : float
         Multiplies every flower, leaving chance alone: the way to ask what half the bloom would do.
+    failed : tuple of int
+        Seasons whose flowers fail: a tenth of them open.
     feeder_ports : float
         Ports of the feeders where they hang.
     season_from, season_until : int
@@ -206,6 +208,7 @@ class World:
     equal_fuel: bool = False
     monsoon_effect: bool = True
     flower_scale: float = 1.0
+    failed: tuple[int, ...] = ()
     feeder_ports: float = 16.0
     season_from: int = 121
     season_until: int = 283

@@ -20,7 +20,7 @@ class Situation:
     bloom_low, bloom_high : float
         Bounds of the mean bloom index, 0 being this site's normal.
     feeders_share : float
-        Share of the days worked on which feeders hung.
+        Share of the days worked on which feeders hung; NaN if nobody noted it.
     captures_low : float
         Lower bound of captures against a typical year; NaN if unknown.
     bird_days_fed : float
@@ -34,9 +34,11 @@ class Situation:
     bird_days_fed: float = float("nan")
 
 
-HELD_UP = 0.02  # g a day below normal that a gain may at most be to have held up
+# g a day below normal that a gain may at most be to have held up: a sixth of the fastest sustained
+# gain of a bird of 3.4 g (8.5 % of lean mass a day; Lindström 2003, quoted)
+HELD_UP = 0.05
 POOR_BLOOM = -0.35  # of the bloom index: under seven tenths of the normal flowers
-MOSTLY = 0.5  # share of days
+MOSTLY, SELDOM = 0.5, 0.25  # share of days
 
 
 def carried_sentence(
@@ -81,7 +83,10 @@ def carried_sentence(
     fattened = f"{at} flowers failed, yet passage birds gained about as much as normal"
     # (applies, what is said); the first that applies
     rules = (
-        (good and low > 0 and not hung, f"{at} passage birds fattened well on natural flowers."),
+        (
+            good and low > 0 and situation.feeders_share < SELDOM,
+            f"{at} passage birds fattened well on natural flowers.",
+        ),
         (good, ""),
         (
             fell and situation.captures_low > 1,
@@ -90,7 +95,8 @@ def carried_sentence(
         ),
         (fell, f"{at} flowers failed and passage birds gained less than normal."),
         (not held, f"{at} flowers failed; whether passage birds still gained cannot be told."),
-        (not hung, f"{fattened}, with few feeders up."),
+        (situation.feeders_share < MOSTLY, f"{fattened}, with few feeders up."),
+        (not hung, f"{fattened}; whether feeders hung was not noted."),
         (
             help_shown,
             f"{at} flowers failed and feeders carried the passage birds: they gained about as "

@@ -80,11 +80,13 @@ def situation_of(assessment: Assessment, site: str, season: str) -> Situation | 
     told = assessment.estimates
     told = told[(told["site"] == site) & (told["season"] == season) & (told["basis"] != "refused")]
     bloom = told[(told["quantity"] == "bloom_index") & (told["definition"] == SEASON_MEAN)]
-    if bloom.empty or "feeders_up" not in assessment.site_days:
+    if bloom.empty:
         return None
     caught = assessment.captures
     days = caught.loc[(caught["site"] == site) & (caught["season"] == season), "date"].unique()
-    up = assessment.site_days["feeders_up"].sel(site=site, date=days)
+    hung = float("nan")
+    if "feeders_up" in assessment.site_days:
+        hung = float(assessment.site_days["feeders_up"].sel(site=site, date=days).mean())
     index = told[(told["quantity"] == "capture_index") & (told["birds"] > 0)]
     options = assessment.study.options
     index = index[[role_of(group, site, options) == "passage" for group in index["group"]]]
@@ -94,7 +96,7 @@ def situation_of(assessment: Assessment, site: str, season: str) -> Situation | 
     return Situation(
         float(bloom["low"].iloc[0]),
         float(bloom["high"].iloc[0]),
-        float(up.mean()),
+        hung,
         float(captures_low),
         float(fed["estimate"].iloc[0]) if len(fed) else float("nan"),
     )

@@ -10,6 +10,7 @@ from html.parser import HTMLParser
 import pandas as pd
 
 from phenology.report import render_report
+from phenology.report.content import Words
 from phenology.report.first_page import first_page
 from phenology.report.tables import report_tables
 
@@ -160,3 +161,22 @@ def test_specifications_are_json_that_cannot_leave_its_element(report) -> None:
     for spec in specs:
         assert not set("<>&\u2028") & set(spec)
         assert {"spec", "data"} == set(json.loads(spec))
+
+
+def test_the_first_page_says_what_moves_support_and_for_whom(assessment) -> None:
+    chances = pd.DataFrame(
+        [{"outcome": outcome, "role": role, "site": "ridge", "other": "fork",
+          "chance_of_more": chance, "birds": 90, "other_birds": 40}
+         for outcome, role, chance in (("share_ready", "passage", 0.97),
+                                       ("fuel_load", "passage", 0.99),
+                                       ("lean_condition", "local", 0.7))]
+    )  # fmt: skip
+    page = first_page(replace(assessment, chances=chances), report_tables(assessment))
+    said = {block.heading: block.lines for block in page.blocks if isinstance(block, Words)}
+    assert said["Against the other sites"] == (
+        "Local birds: no site can be shown to do better.",
+        "Passage birds: birds ready for the next stop is higher at ridge than at fork (97 chances "
+        "in 100; 90, 40 birds).",
+    )  # incoming fuel has no sign and is not judged
+    (change,) = said["What would change it"]
+    assert change.startswith("Passage birds, half the flowers: daily gain falls by 0.08 g a day")

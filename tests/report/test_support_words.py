@@ -139,6 +139,11 @@ CASES = [
     (_carried(POOR, 0.0, HELD, HELP),
      "At fork in 2031 flowers failed, yet passage birds gained about as much as normal, with few "
      "feeders up."),
+    (_carried(POOR, float("nan"), HELD, HELP),
+     "At fork in 2031 flowers failed, yet passage birds gained about as much as normal; whether "
+     "feeders hung was not noted."),
+    (_carried(FINE, 0.4, ROSE, HELP), ""),
+    (_carried(FINE, float("nan"), ROSE, HELP), ""),
     (_carried(FINE, 0.0, ROSE, HELP),
      "At fork in 2031 passage birds fattened well on natural flowers."),
     (_carried(FINE, 0.9, HELD, HELP), ""),
