@@ -20,6 +20,12 @@ from sklearn.utils.validation import check_is_fitted, validate_data
 
 from phenology.models.laplace import fit_laplace
 from phenology.models.refusal import Refused
+from phenology.models.role_traits import (
+    TraitForm,
+    bin_edges,
+    categories_to_codes,
+    traits_before,
+)
 from phenology.quantities import ROLES
 
 Array = npt.NDArray[np.float64]
@@ -27,7 +33,6 @@ Codes = npt.NDArray[np.int64]
 
 UNKNOWN = "unknown"  # in y: not known to be of either class
 SPECIES_PRIOR = {"local": 0.95, "mixed": 0.5, "passage": 0.05}  # strong, never certain
-_ABSENT = -30.0  # log frequency of bins that a trait does not have
 
 
 class RoleModel(ClassifierMixin, BaseEstimator):  # type: ignore[misc]
@@ -41,6 +46,9 @@ class RoleModel(ClassifierMixin, BaseEstimator):  # type: ignore[misc]
         Traits whose values have no order; columns of strings always are.
     by_group : tuple of str or int
         Traits whose distribution differs by group (age and sex), such as the day.
+    dates : tuple of str or int
+        Traits that are days: a priori class 0 is there evenly over the season, as birds that
+        breed are, and class 1 comes as a pulse, as passage does.
     signs : dict
         Trait to +1 or −1: whether larger values speak for class 0 (local) a priori. Without any
         known bird or single-role species this is what tells the classes apart.
@@ -85,6 +93,7 @@ class RoleModel(ClassifierMixin, BaseEstimator):  # type: ignore[misc]
         bins: int = 8,
         categorical: tuple[str | int, ...] = (),
         by_group: tuple[str | int, ...] = (),
+        dates: tuple[str | int, ...] = (),
         signs: dict[str | int, int] | None = None,
         label_error: float = 0.02,
         draws: int = 200,
@@ -93,6 +102,7 @@ class RoleModel(ClassifierMixin, BaseEstimator):  # type: ignore[misc]
         self.bins = bins
         self.categorical = categorical
         self.by_group = by_group
+        self.dates = dates
         self.signs = signs
         self.label_error = label_error
         self.draws = draws
@@ -151,7 +161,7 @@ class RoleModel(ClassifierMixin, BaseEstimator):  # type: ignore[misc]
         places = groups if place is None else _names(place, len(codes))
         self._groups, self._places = tuple(np.unique(groups)), tuple(np.unique(places))
         birds = self._birds(codes, labels, prior_local, groups, places)
-        traits = self._traits(codes, likelihood)
+        traits = self._traits(codes)
         self._sizes = (len(self._places), codes.shape[1], self._width, len(self._told),
                        len(self._groups))  # fmt: skip
         self._traits_known = traits
@@ -233,7 +243,7 @@ class RoleModel(ClassifierMixin, BaseEstimator):  # type: ignore[misc]
     def _learn_codes(self, X: Any) -> Codes:
         self._categories: dict[int, list[Any]] = {}
         if isinstance(X, pd.DataFrame):
-            X, self._categories = _categories_to_codes(X, {})
+            X, self._categories = categories_to_codes(X, {})
         values = validate_data(self, X, dtype=float, ensure_all_finite="allow-nan",
                                ensure_min_samples=2)  # fmt: skip
         names = list(X.columns) if isinstance(X, pd.DataFrame) else list(range(values.shape[1]))
@@ -242,16 +252,21 @@ class RoleModel(ClassifierMixin, BaseEstimator):  # type: ignore[misc]
         self._order = [*self._told, *(k for k in range(len(names)) if k not in self._told)]
         self._ordered = [k not in unordered for k in range(len(names))]
         self._edges = [
-            _edges(values[:, k], self.bins) if self._ordered[k]
+            bin_edges(values[:, k], self.bins) if self._ordered[k]
             else np.unique(values[~np.isnan(values[:, k]), k])
             for k in range(len(names))
         ]  # fmt: skip
         self._direction = {_place(name, names): sign for name, sign in (self.signs or {}).items()}
+        self._span = {
+            k: (float(np.nanmin(values[:, k])), float(np.nanmax(values[:, k])))
+            for k in (_place(name, names) for name in self.dates)
+            if k >= 0 and np.isfinite(values[:, k]).any()
+        }
         return self._bin(values)
 
     def _encode(self, X: Any) -> Codes:
         if isinstance(X, pd.DataFrame):
-            X, _ = _categories_to_codes(X, self._categories)
+            X, _ = categories_to_codes(X, self._categories)
         values = validate_data(self, X, dtype=float, ensure_all_finite="allow-nan", reset=False)
         return self._bin(values)
 
@@ -323,22 +338,15 @@ class RoleModel(ClassifierMixin, BaseEstimator):  # type: ignore[misc]
         places = groups if place is None else _names(place, len(codes))
         return self._birds(codes, np.full(len(codes), -1), prior, groups, places)
 
-    def _traits(self, codes: Codes, likelihood: Any) -> Any:
-        counts = [
-            len(self._edges[k]) + 1 if self._ordered[k] else max(len(self._edges[k]), 1)
+    def _traits(self, codes: Codes) -> Any:
+        forms = [
+            TraitForm(
+                self._edges[k], self._ordered[k], self._direction.get(k, 0), self._span.get(k)
+            )
             for k in self._order
         ]
-        self._width = max(*counts, 2)
-        log_frequency = np.full((len(counts), self._width), _ABSENT)
-        smooth = np.zeros((len(counts), self._width - 1))
-        direction = np.zeros((2, len(counts), self._width))
-        for column, (k, count) in enumerate(zip(self._order, counts, strict=True)):
-            seen = np.bincount(codes[codes[:, column] >= 0, column], minlength=count) + 0.5
-            log_frequency[column, :count] = np.log(seen / seen.sum())
-            smooth[column, : count - 1] = self._ordered[k]
-            slope = np.linspace(-0.5, 0.5, count) * likelihood.DIRECTION * self._direction.get(k, 0)
-            direction[0, column, :count], direction[1, column, :count] = slope, -slope
-        return likelihood.Traits(log_frequency, smooth, direction, np.log(self.label_error))
+        self._width = max(*(form.bins for form in forms), 2)
+        return traits_before(codes, forms, self._width, self.label_error)
 
     def _optimise(self, birds: Any, traits: Any, likelihood: Any) -> None:
         import jax
@@ -387,30 +395,6 @@ class RoleModel(ClassifierMixin, BaseEstimator):  # type: ignore[misc]
 def _place(name: str | int, names: list[Any]) -> int:
     """Where a trait stands; −1 where X has no such column."""
     return names.index(name) if name in names else -1
-
-
-def _categories_to_codes(table: pd.DataFrame, known: dict[int, list[Any]]) -> tuple[Any, Any]:
-    """Columns of words as codes, by `known` where given; words never seen are missing."""
-    numbers: dict[Any, Any] = {}
-    words: dict[int, list[Any]] = {}
-    for k, name in enumerate(table.columns):
-        column = table[name]
-        if pd.api.types.is_bool_dtype(column) or pd.api.types.is_numeric_dtype(column):
-            numbers[name] = column.to_numpy(dtype=float, na_value=np.nan)
-            continue
-        words[k] = known.get(k, sorted(column.dropna().astype(str).unique()))
-        places = {word: float(place) for place, word in enumerate(words[k])}
-        numbers[name] = column.astype(object).map(
-            lambda word, at=places: np.nan if pd.isna(word) else at.get(str(word), np.nan)
-        ).to_numpy(dtype=float)  # fmt: skip
-    return pd.DataFrame(numbers, index=table.index), words
-
-
-def _edges(values: Array, bins: int) -> Array:
-    seen = values[~np.isnan(values)]
-    if not seen.size:
-        return np.zeros(0)
-    return np.unique(np.quantile(seen, np.linspace(0, 1, bins + 1)[1:-1]))
 
 
 def _informative(prior: npt.ArrayLike | None) -> bool:

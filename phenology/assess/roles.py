@@ -162,7 +162,7 @@ def _draw_species(birds: pd.DataFrame, seed: int) -> tuple[dict[str, Array], Arr
         raise Refused(
             f"{len(birds)} birds of the species; telling roles apart needs {FEWEST_BIRDS}"
         )
-    model = RoleModel(by_group=("day",), signs=SIGNS, seed=seed)
+    model = RoleModel(by_group=("day",), dates=("day",), signs=SIGNS, seed=seed)
     known = np.where(birds["known_local"], ROLES[0], "unknown")
     prior = birds["stated"].map(SPECIES_PRIOR).to_numpy(dtype=float)
     traits = birds[["day", "fuel_load", "span_days", "moult", "moved"]]
