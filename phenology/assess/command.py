@@ -13,6 +13,7 @@ from phenology.compilation import use_compilation_cache
 from phenology.compute import Progress
 from phenology.errors import StudyError
 from phenology.publish import publish
+from phenology.study.files import changed_inputs
 from phenology.study.study import open_study
 
 
@@ -52,7 +53,11 @@ def run_study(
         (build / "private" / "run.log").write_text("".join(log), encoding="utf-8")
         write_run(assessment, build)
     shutil.rmtree(kept, ignore_errors=True)
-    return {"report": str(folder / "report.html"), "told": _told(assessment)}
+    meanwhile = [
+        f"{sentence} Its answers are those of the sheets as they were: run it again."
+        for sentence in changed_inputs(opened.folder, opened.inputs)
+    ]
+    return {"report": str(folder / "report.html"), "told": [*_told(assessment), *meanwhile]}
 
 
 def _told(assessment: Any) -> list[str]:

@@ -6,6 +6,8 @@ from collections.abc import Iterator, Mapping
 from typing import TYPE_CHECKING, Any
 from urllib.parse import quote, unquote
 
+from phenology.errors import StudyError
+
 if TYPE_CHECKING:
     from pathlib import Path
 
@@ -44,13 +46,22 @@ class StoredDraws(Mapping[str, Any]):
 
         if name not in tuple(self):
             raise KeyError(name)
-        return xr.load_dataset(self._path, group=quote(name, safe=" "), engine="h5netcdf")
+        try:
+            return xr.load_dataset(self._path, group=quote(name, safe=" "), engine="h5netcdf")
+        except (OSError, ValueError, RuntimeError):
+            raise self._damaged() from None
 
     def __iter__(self) -> Iterator[str]:
         import h5netcdf
 
-        with h5netcdf.File(self._path) as file:
-            return iter([unquote(group) for group in file.groups])
+        try:
+            with h5netcdf.File(self._path) as file:
+                return iter([unquote(group) for group in file.groups])
+        except (OSError, ValueError, RuntimeError):
+            raise self._damaged() from None
+
+    def _damaged(self) -> StudyError:
+        return StudyError(f"{self._path} is damaged.", "Run the study again.")
 
     def __len__(self) -> int:
         return sum(1 for _ in self)

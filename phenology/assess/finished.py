@@ -57,9 +57,7 @@ class FinishedRun:
     @cached_property
     def estimates(self) -> pd.DataFrame:
         """Every answer, as `Assessment.estimates`; numbers to seven digits."""
-        import xarray as xr
-
-        table = xr.load_dataset(self.folder / "estimates.nc", engine="h5netcdf").to_dataframe()
+        table = self._load("estimates.nc").to_dataframe()
         return table.reset_index(drop=True).astype({"birds": int})
 
     @cached_property
@@ -67,14 +65,26 @@ class FinishedRun:
         """Used captures, as `Assessment.captures`."""
         import pandas as pd
 
-        return pd.read_parquet(self.folder / "captures.parquet")
+        try:
+            return pd.read_parquet(self.folder / "captures.parquet")
+        except (OSError, ValueError):
+            raise self._damaged("captures.parquet") from None
 
     @cached_property
     def site_days(self) -> xr.Dataset:
         """Everything joined, as `Assessment.site_days`."""
+        return self._load("site_days.nc")
+
+    def _load(self, name: str) -> xr.Dataset:
         import xarray as xr
 
-        return xr.load_dataset(self.folder / "site_days.nc", engine="h5netcdf")
+        try:
+            return xr.load_dataset(self.folder / name, engine="h5netcdf")
+        except (OSError, ValueError, KeyError, RuntimeError):
+            raise self._damaged(name) from None
+
+    def _damaged(self, name: str) -> StudyError:
+        return StudyError(f"{name} of the run in {self.folder} is damaged.", "Run the study again.")
 
     @cached_property
     def support(self) -> SupportAnswers | None:

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import hashlib
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
+from contextlib import contextmanager
 from difflib import get_close_matches
 from pathlib import Path
 
+from phenology.errors import StudyError
 from phenology.sheets.contract import sheet_contracts
 from phenology.sheets.finding import Finding
 from phenology.sheets.grid import Grid
@@ -62,18 +64,35 @@ def read_folder(folder: Path) -> tuple[dict[str, list[Grid]], list[Finding], dic
     findings: list[Finding] = []
     inputs: dict[str, str] = {}
     for path in sheet_files(folder):
-        found = dict(_kinds_in(path))
+        with _unchanged(path, inputs):
+            found = dict(_kinds_in(path))
         if not found:
+            del inputs[path.name]
             findings.append(_not_read(path.name))
             continue
-        inputs[path.name] = file_hash(path)
         for grid, kind in found.values():
             grids.setdefault(kind, []).append(grid)
     if "sites" not in grids:
         for path in _site_layers(folder):
-            inputs[path.name] = file_hash(path)
-            grids.setdefault("sites", []).append(read_site_polygons(path))
+            with _unchanged(path, inputs):
+                grids.setdefault("sites", []).append(read_site_polygons(path))
     return grids, findings, inputs
+
+
+@contextmanager
+def _unchanged(path: Path, inputs: dict[str, str]) -> Iterator[None]:
+    """Note a file's hash, and see that what is read meanwhile is what was hashed."""
+    try:
+        inputs[path.name] = file_hash(path)
+        yield
+        same = file_hash(path) == inputs[path.name]
+    except OSError as error:
+        raise StudyError(f"{path.name} cannot be read: {error.strerror or error}.") from None
+    if not same:
+        raise StudyError(
+            f"{path.name} was changed while it was being read.",
+            "Save it, wait until it is saved, and start again.",
+        )
 
 
 def _site_layers(folder: Path) -> list[Path]:

@@ -96,7 +96,7 @@ class Fetcher:
                     "Run 'site-support weather STUDY' once with a connection.",
                 )
             return held
-        if held is not None and not held.stale and held.age(self.cache.now()) < max_age:
+        if held is not None and not held.stale and self._is_fresh(held, max_age):
             return held
         url = f"{self.source_url}/{key}"
         try:
@@ -111,6 +111,10 @@ class Fetcher:
         if content is None and held is not None and not held.is_absent:
             return self.cache.mark_stale(held, "the source no longer has it")
         return self.cache.keep(key, url, content)
+
+    def _is_fresh(self, held: Held, max_age: timedelta) -> bool:
+        """Whether a copy is young; of one fetched in the future a clock was wrong."""
+        return timedelta(0) <= held.age(self.cache.now()) < max_age
 
     def _download(self, key: str, url: str) -> bytes | None:
         """Content of a file, None if there is none; tries again where that may help."""

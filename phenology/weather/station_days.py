@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import os
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -104,12 +105,11 @@ def read_station_days(
     if not held:
         return None
     parsed = parsed_path(cache, station.id, timezone, held, allow_forecast=allow_forecast)
-    if parsed.is_file():
-        stored = pd.read_parquet(parsed)
-    else:
+    stored = _stored_days(parsed)
+    if stored is None:
         stored = _parse(cache, station, timezone, held, allow_forecast)
         parsed.parent.mkdir(parents=True, exist_ok=True)
-        part = parsed.with_suffix(".part")
+        part = parsed.with_suffix(f".{os.getpid()}.part")
         stored.to_parquet(part)
         part.replace(parsed)
     stale = [
@@ -124,6 +124,16 @@ def read_station_days(
     return StationDays(
         on_dates[names], forecast, stored.attrs["providers"], [*stored.attrs["notes"], *stale]
     )
+
+
+def _stored_days(parsed: Path) -> pd.DataFrame | None:
+    """Days as parsed before; None if there are none, or damaged ones, to be parsed anew."""
+    try:
+        stored = pd.read_parquet(parsed)
+        whole = {"providers", "notes"} <= set(stored.attrs)
+    except (OSError, ValueError):  # Arrow's errors of format are ValueErrors
+        return None
+    return stored if whole else None
 
 
 def parsed_path(
