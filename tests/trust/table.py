@@ -12,6 +12,5 @@ HERE = Path(__file__).parent
 
 if __name__ == "__main__":
     marks = "not slow" if "--quick" in sys.argv[1:] else "slow or not slow"
-    sys.exit(
-        pytest.main([str(HERE), "-q", "-n", "0", "-m", marks, "--tried", str(HERE / "tried.csv")])
-    )
+    table = str(HERE / "tried.csv")
+    sys.exit(pytest.main([str(HERE), "-q", "-n", "0", "-m", marks, "--tried", table]))
