@@ -96,7 +96,7 @@ def test_a_sheet_saved_while_it_is_read(write_study, tried, monkeypatch):
 def test_a_sheet_saved_while_the_models_run(write_study, tried, monkeypatch, tmp_path):
     study = write_study(captures=BIRDS)
 
-    def assess(opened, *_):
+    def assess(opened, *_, **__):
         with (study / "captures.csv").open("a") as sheet:
             sheet.write("fork,2031-07-30,TEST-9,RUHU\n")
         return type("Answers", (), {"study": opened, "estimates": pd.DataFrame({"basis": []})})()
@@ -104,7 +104,7 @@ def test_a_sheet_saved_while_the_models_run(write_study, tried, monkeypatch, tmp
     def write(_, folder):
         (folder / "summary.json").write_text('{"files": ["summary.json"]}')
 
-    monkeypatch.setattr(command, "assess_study", assess)
+    monkeypatch.setattr(command, "assess_regions", assess)
     monkeypatch.setattr(command, "write_run", write)
     monkeypatch.setattr(command, "use_compilation_cache", lambda: None)
     told = command.run_study(lambda *_: None, str(study), str(tmp_path / "out"), 1, 1)["told"]
