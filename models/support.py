@@ -174,6 +174,8 @@ class SupportModel:
         """
         asked = tuple(self.roles_) if roles is None else roles
         parts = [self._scenario_of(role, changes, among) for role in asked]
+        if len(parts) == 1:
+            return parts[0].expand_dims(role=list(asked))
         return xr.concat(parts, pd.Index(list(asked), name="role"))
 
     def _together(self, values: Array, chances: dict[str, Array]) -> list[dict[str, Array]]:
@@ -299,23 +301,26 @@ class SupportModel:
         actual = full_columns(fit.design.columns, fit.design.effects)[chosen]
         changed = actual.copy()
         changed[:, : fit.design.columns.shape[1]] = fit.design.changed(new)[chosen]
-        means = []
-        for rows in (actual, changed):
-            predicted = fit.coefficients @ rows.T
-            means.append(
-                _mean_over(_share(predicted) if self.kind == "share" else predicted, chance)
-            )
+        was = self._mean(fit.coefficients, actual, chance)
+        then = self._mean(fit.coefficients, changed, chance) if new else was
         reason = _extrapolation(fit, new, chosen)
         return xr.Dataset(
             {
-                "actual": ("draw", means[0]),
-                "changed": ("draw", means[1]),
-                "difference": ("draw", means[1] - means[0]),
+                "actual": ("draw", was),
+                "changed": ("draw", then),
+                "difference": ("draw", then - was),
                 "extrapolated": bool(reason),
                 "reason": reason,
                 "birds": round(float(chance.sum())),
             }
         )
+
+    def _mean(self, coefficients: Array, rows: Array, chance: Array) -> Array:
+        """Mean of the outcome over birds, (draw,), each by its chance of being of the role."""
+        if self.kind == "mean":  # the mean of a linear outcome is the outcome of the mean bird
+            return np.asarray(coefficients @ _mean_over(rows.T, chance))
+        kind = coefficients.dtype  # stored draws carry seven digits: no more are worked with
+        return _mean_over(_share(coefficients @ rows.T.astype(kind)), chance.astype(kind))
 
 
 def _aligned(
@@ -364,12 +369,18 @@ def _extrapolation(fit: RoleFit, new: Mapping[str, Array], chosen: npt.NDArray[n
         if refused:
             reasons.append(f"{name}: {refused}")
             continue
-        seen = pd.Series(fit.design.values[name]).groupby(fit.design.site)
+        least, most = _range_by_site(fit.design.values[name], fit.design.site)
         slack = 0.05 * abs(CONTRASTS[name].change)
-        beyond = (value < seen.transform("min").to_numpy() - slack) | (
-            value > seen.transform("max").to_numpy() + slack
-        )
+        beyond = (value < least - slack) | (value > most + slack)
         share = float(np.average(beyond[chosen], weights=fit.chance[chosen]))
         if share > OUTSIDE:
             reasons.append(f"{name}: never seen so at the site, for {share:.0%} of the birds")
     return "; ".join(reasons)
+
+
+def _range_by_site(values: Array, site: npt.NDArray[np.intp]) -> tuple[Array, Array]:
+    """Least and most seen at each bird's own site."""
+    least, most = np.full((2, int(site.max()) + 1), np.array([[np.inf], [-np.inf]]))
+    np.fmin.at(least, site, values)
+    np.fmax.at(most, site, values)
+    return least[site], most[site]

@@ -94,7 +94,7 @@ def draw_scenario(rows: pd.DataFrame, unit: str, reach: tuple[float, float]) -> 
     )
     offset = alt.YOffset("scenario:N", scale=alt.Scale(domain=[AS_IT_WAS, "changed"]))
     faint = alt.Opacity(
-        "scenario:N", scale=alt.Scale(domain=[AS_IT_WAS, "changed"], range=[0.45, 1]), legend=None
+        "scenario:O", scale=alt.Scale(domain=[AS_IT_WAS, "changed"], range=[0.45, 1]), legend=None
     )
     hue = role_colour(roles, symbol="none")
     reaches = (

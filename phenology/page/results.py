@@ -54,7 +54,7 @@ class Results:
         self.run = read_run(study)
         self.folder = self.run.folder
         self.files: tuple[str, ...] = tuple(self.run.summary["files"])
-        self.kept: dict[tuple[str, ...], Any] = {}  # what was worked out once from this run
+        self.kept: dict[tuple[Any, ...], Any] = {}  # what was worked out once from this run
         self._tables: dict[str, pd.DataFrame] = {}
 
     @property

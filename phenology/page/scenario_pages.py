@@ -48,8 +48,12 @@ def _results(request: Request) -> tuple[Desk, Results, SupportAnswers]:
 def show_scenarios(request: Request) -> Response:
     """The sliders, and every outcome as it was."""
     desk, results, support = _results(request)
-    sites, seasons = (sorted(support.birds.table[name].unique()) for name in ("site", "season"))
+    birds = support.birds.table
+    choices = {name: sorted(birds[name].unique()) for name in ("site", "season")}
     chosen = _chosen(request)
+    if not request.query_params:  # the newest season at its busiest site
+        newest = birds[birds["season"] == choices["season"][-1]]
+        chosen = {"site": str(newest["site"].mode()[0]), "season": choices["season"][-1]}
     was = scenario_rows(support, None, **chosen)
     reaches = _reaches(results, support, chosen)
     known = known_drivers(support)
@@ -57,54 +61,75 @@ def show_scenarios(request: Request) -> Response:
         {
             "name": quantity,
             "title": _title(quantity),
-            "figure": Figure(quantity.replace("_", "-"), draw_scenario(rows, _unit(quantity),
+            "figure": Figure(quantity.replace("_", "-"), draw_scenario(drawn(rows), _unit(quantity),
                              reaches[quantity]), QUANTITIES[quantity][1].capitalize() + "."),
             "words": _words(quantity, rows),
         }
         for quantity, rows in was.items()
     ]  # fmt: skip
-    middle = len(MONSOON) // 2
     return render(
         request,
         "scenarios.html",
         desk=desk,
         room="scenarios",
         changed=results.changed,
-        sites=sites,
-        seasons=seasons,
+        choices=choices,
         chosen=chosen,
         known=known,
         unknown=[words for name, words in _DRIVERS.items() if name not in known],
-        bloom_steps=list(BLOOM),
-        bloom_words=[f"{share} of normal" for share in BLOOM],
-        monsoon_steps=MONSOON,
-        monsoon_at=middle,
-        monsoon_values=[*MONSOON[:middle], "", *MONSOON[middle:]],
-        monsoon_words=[
-            *(f"{days[1:-1]} days earlier" for days in MONSOON[:middle]),
-            "as it was",
-            *(f"{days[1:-1]} days later" for days in MONSOON[middle:]),
-        ],
+        sliders=_sliders(known),
         outcomes=outcomes,
     )
 
 
+def _sliders(known: set[str]) -> list[dict[str, Any]]:
+    """Each slider with its steps, "as it was" in the middle."""
+    days = {
+        step: f"{step[1:-1]} days {'earlier' if step[0] == '-' else 'later'}" for step in MONSOON
+    }
+    steps = {
+        ("bloom", "Bloom"): {share: f"{share} of normal" for share in BLOOM},
+        ("monsoon", "Monsoon onset"): days,
+        ("feeders", "Feeders"): {"none": "none between sessions", "up": "up every day"},
+    }
+    drivers = dict(zip(steps, _DRIVERS, strict=True))
+    sliders = []
+    for (name, label), told in steps.items():
+        middle = (len(told) + 1) // 2
+        values, words = list(told), list(told.values())
+        sliders.append(
+            {
+                "name": name,
+                "label": label,
+                "known": drivers[name, label] in known,
+                "at": middle,
+                "values": [*values[:middle], "", *values[middle:]],
+                "words": [*words[:middle], AS_IT_WAS, *words[middle:]],
+            }
+        )
+    return sliders
+
+
 def show_rows(request: Request) -> Response:
     """Rows of every outcome under the sliders' conditions, for the figures to redraw."""
-    _, _, support = _results(request)
-    asked = request.query_params
+    _, results, support = _results(request)
+    asked, chosen = request.query_params, _chosen(request)
     words = {name: asked[name] for name in ("bloom", "monsoon", "feeders") if asked.get(name)}
-    scenario = parse_scenario(**words) if words else None
-    told = scenario_rows(support, scenario, **_chosen(request))
-    return JSONResponse(
-        {
-            quantity: {
-                "rows": rows[["role", "scenario", "estimate", "low", "high"]].to_dict("records"),
-                "words": _words(quantity, rows),
-            }
+    key = ("rows", *chosen.values(), *words.items())
+    if key not in results.kept:
+        scenario = parse_scenario(**words) if words else None
+        told = scenario_rows(support, scenario, **chosen)
+        results.kept[key] = {
+            quantity: {"rows": drawn(rows).to_dict("records"), "words": _words(quantity, rows)}
             for quantity, rows in told.items()
         }
-    )
+    return JSONResponse(results.kept[key])
+
+
+def drawn(rows: pd.DataFrame) -> pd.DataFrame:
+    """What a figure draws; what was refused stands in words alone."""
+    told = rows["basis"] != "refused"
+    return rows.loc[told, ["role", "scenario", "estimate", "low", "high"]]
 
 
 def _chosen(request: Request) -> dict[str, str]:
