@@ -169,6 +169,8 @@ def _report_pooled(
         parts.append(("together", task.species, {}))
     for role in ROLES:
         for site in task.counts.sites:
+            if not bool(fitted.sampled_.sel(site=site).any()):
+                continue
             first, last = _days_sampled(task, site, None)
             for variable, group, selected in parts:
                 at = {"role": role, "site": site} | selected

@@ -13,7 +13,7 @@ HOSTILE = (
 )
 LONG = HOSTILE + "x" * (5000 - len(HOSTILE))
 SITE, SPECIES = "fork", "Selasphorus rufus"
-YEARS = (2031, 2032, 2033)
+YEARS = (2031, 2032)
 NAME = "Invented <script>alert(1)</script> station"
 TOML = f"""\
 name = "{NAME}"
@@ -40,10 +40,11 @@ def sheets(seed: int = 3) -> dict[str, list[dict[str, object]]]:
                 bloom.append({"site": SITE, "date": date, "plant": "Invented penstemon",
                               "open_flowers": int(rng.poisson(40 + 4 * (year - 2031))),
                               "area_m2": 100, "complete": "yes"})  # fmt: skip
-            for number in range(rng.poisson(3 * np.exp(-(((day - 218) / 10) ** 2) / 2))):
-                captures.append(_bird(rng, date, f"TEST-{year % 100}{day}{number}"))
-    for date in (_day(2031, 215), _day(2031, 221), _day(2032, 217)):
-        captures.append(_bird(rng, date, RETURNING))
+            expected = 3 * np.exp(-(((day - 218) / 10) ** 2) / 2)
+            bands = (f"TEST-{year % 100}{day}{number}" for number in range(rng.poisson(expected)))
+            captures += [_bird(rng, date, band) for band in bands]
+    seen_again = (_day(2031, 215), _day(2031, 221), _day(2032, 217))
+    captures += [_bird(rng, date, RETURNING) for date in seen_again]
     captures.sort(key=lambda bird: str(bird["date"]))
     station = {"site": SITE, "name": "Invented fork", "latitude": 30.1, "longitude": -108.2,
                "elevation_m": 2100}  # fmt: skip
