@@ -71,7 +71,8 @@ def filtered(findings: pd.DataFrame, chosen: dict[str, str]) -> pd.DataFrame:
             lambda row: any(wanted in str(value).casefold() for value in row), axis="columns"
         )
         rows = rows[holds.astype(bool)] if len(rows) else rows
-    grave = rows["severity"].map({word: place for place, word in enumerate(SEVERITIES)})
+    rank = {word: place for place, word in enumerate(SEVERITIES)}
+    grave = rows["severity"].map(rank).astype(int)
     mendable = (rows["suggestion"] != "") & rows["row"].notna()
     order = grave * 2 + (~mendable).astype(int)
     return rows.loc[order.sort_values(kind="stable").index]

@@ -48,6 +48,7 @@ def make_server(workspace: Workspace, keys: Keys, tell: Callable[[str], object])
     config = uvicorn.Config(
         Guard(make_app(workspace), keys, tell),
         log_config=None,
+        log_level="critical",  # a defect is told on the page, and kept in a log of its own
         access_log=False,
         ws="none",
         server_header=False,

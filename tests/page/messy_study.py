@@ -13,7 +13,7 @@ HOSTILE = (
 )
 LONG = HOSTILE + "x" * (5000 - len(HOSTILE))
 SITE, SPECIES = "fork", "Selasphorus rufus"
-YEARS = (2031, 2032)
+YEARS = (2031, 2032, 2033)
 NAME = "Invented <script>alert(1)</script> station"
 TOML = f"""\
 name = "{NAME}"
