@@ -108,20 +108,29 @@ def describe_landscape(
         shape = sites.loc[[site.Index]].geometry.to_crs(crs).iloc[0]
         circles = {radius: shape.buffer(radius, quad_segs=64) for radius in radii_m}
         near_habitat = None if habitat is None else habitat.to_crs(crs)
-        fires = None if events is None else events[events["kind"] == "fire"].to_crs(crs)
+        near_events = None if events is None else events.to_crs(crs)
         for date in dates:
             here: list[tuple[object, ...]] = []
             if near_habitat is not None:
-                here += _habitat_rows(near_habitat[_standing(near_habitat, date)], shape, circles)
+                here += _habitat_rows(standing(near_habitat, date), shape, circles)
+            fires = burned_by(near_events, date)
             if fires is not None:
-                here += _fire_rows(fires[fires["from"] <= date], date, circles)
+                here += _fire_rows(fires, date, circles)
             rows += [(site.site, date, *row) for row in here]
     return pd.DataFrame(rows, columns=list(LANDSCAPE_COLUMNS))
 
 
-def _standing(layer: gpd.GeoDataFrame, date: pd.Timestamp) -> pd.Series[bool]:
+def standing(layer: gpd.GeoDataFrame, date: pd.Timestamp) -> gpd.GeoDataFrame:
+    """Polygons that stand on a day; a missing date means no end on that side."""
     begun = layer["from"].isna() | (layer["from"] <= date)
-    return begun & (layer["until"].isna() | (layer["until"] >= date))
+    return layer[begun & (layer["until"].isna() | (layer["until"] >= date))]
+
+
+def burned_by(events: gpd.GeoDataFrame | None, date: pd.Timestamp) -> gpd.GeoDataFrame | None:
+    """Fires that had begun by a day."""
+    if events is None:
+        return None
+    return events[(events["kind"] == "fire") & (events["from"] <= date)]
 
 
 def _habitat_rows(

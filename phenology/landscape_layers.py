@@ -211,3 +211,37 @@ def _find_overlaps(
             )
         )
     return findings
+
+
+def read_layers(
+    paths: dict[str, Path], sites: pd.DataFrame
+) -> tuple[dict[str, gpd.GeoDataFrame], list[Finding]]:
+    """Read the polygons of a study: its sites, habitat and events.
+
+    Parameters
+    ----------
+    paths : dict of Path
+        By "sites", "habitat", "events".
+    sites : DataFrame
+        Clean rows of the sites sheet.
+
+    Returns
+    -------
+    dict of GeoDataFrame
+        One that cannot be placed, or has no polygon left, is absent.
+    list of Finding
+    """
+    layers: dict[str, gpd.GeoDataFrame] = {}
+    findings: list[Finding] = []
+    placed = sites.dropna(subset=["latitude", "longitude"])
+    for sheet, path in paths.items() if len(placed) else ():
+        try:
+            layer, doubts = read_layer(path, sheet, placed)
+        except StudyError:
+            if sheet == "sites":
+                continue  # read as a sheet already, under a heading of the study's own
+            raise
+        findings += doubts
+        if layer is not None and len(layer):
+            layers[sheet] = layer
+    return layers, findings

@@ -1,6 +1,7 @@
 """Surroundings of a site in metres, and layers that cannot be trusted."""
 
 from pathlib import Path
+from xml.etree import ElementTree
 
 import geopandas as gpd
 import numpy as np
@@ -9,10 +10,15 @@ import pytest
 from pyproj import Geod
 from shapely.geometry import LineString, Point, Polygon, box
 
+from phenology.assess.landscape import assess_landscape
+from phenology.assess.narrowed import narrowed_answers
 from phenology.errors import StudyError
 from phenology.landscape import describe_landscape, place_sites, site_projection
 from phenology.landscape_layers import read_layer
+from phenology.report.habitat_map import draw_habitat_map
+from phenology.seasons import Window
 from phenology.sheets.finding import FINDING_COLUMNS
+from phenology.study.study import open_study
 
 SITES = pd.DataFrame({"site": ["fork"], "latitude": [31.5], "longitude": [-110.25]})
 METRES = site_projection(31.5, -110.25)
@@ -182,3 +188,61 @@ def test_a_layer_without_kind_or_that_is_none_says_so(tmp_path):
     broken.write_text("not a layer")
     with pytest.raises(StudyError, match=r"events\.gpkg is no GeoPackage"):
         read_layer(broken, "events", SITES)
+
+
+def study_folder(folder: Path, habitat: gpd.GeoDataFrame | None) -> Path:
+    folder.mkdir()
+    (folder / "study.toml").write_text(
+        'name = "Invented"\n[species]\n"Selasphorus rufus" = "passage"\n', encoding="utf-8"
+    )
+    (folder / "sites.csv").write_text(
+        "site,latitude,longitude,sensitive\nfork,31.5,-110.25,no\nhidden,31.52,-110.26,yes\n",
+        encoding="utf-8",
+    )
+    rows = "".join(
+        f"fork,2035-07-{day:02d},Selasphorus rufus,TEST-{day:05d}\n" for day in range(1, 8)
+    )
+    (folder / "captures.csv").write_text("site,date,species,band\n" + rows, encoding="utf-8")
+    if habitat is not None:
+        write(folder, habitat)
+    return folder
+
+
+def test_a_study_carries_its_habitat_and_doubts_about_it(tmp_path):
+    square = box(-100, -100, 100, 100)
+    layers = layer([square, square.buffer(-10)], kind=["meadow", "pine"])
+    study = open_study(study_folder(tmp_path / "study", layers))
+    assert set(study.layers) == {"habitat"}
+    assert "overlapping polygons" in set(study.findings["kind"])
+    assert "habitat.gpkg" in study.inputs
+    assert not any("habitat" in told for told in narrowed_answers(study))
+    measured = assess_landscape(study, pd.Series(["2035"]), (Window("", 182, 243),))
+    meadow = measured[(measured["kind"] == "meadow") & (measured["site"] == "fork")]
+    assert meadow["value"].tolist() == pytest.approx([40_000.0] * 3)
+    assert set(measured["season"]) == {"2035"}
+
+
+@pytest.mark.filterwarnings("ignore:'crs' was not provided")  # that is the point
+def test_a_layer_without_a_projection_gives_a_finding_and_no_measures(tmp_path):
+    nowhere = layer([box(0, 0, 1, 1)], crs=None, kind=["meadow"])
+    study = open_study(study_folder(tmp_path / "study", nowhere))
+    assert not study.layers
+    assert "no projection" in set(study.findings["kind"])
+    assert assess_landscape(study, pd.Series(["2035"]), (Window("", 182, 243),)).empty
+
+
+def test_a_study_without_layers_says_what_it_lacks(tmp_path):
+    study = open_study(study_folder(tmp_path / "study", None))
+    assert not study.layers
+    assert any("habitat" in told for told in narrowed_answers(study))
+
+
+def test_the_map_of_a_site_shows_its_habitat_and_hides_markup():
+    habitat = dated(layer([box(-900, -900, 900, 900)], kind=["meadow <b>"]))
+    place = place_sites(SITES).geometry
+    drawn = draw_habitat_map("habitat-0", "fork <i>", place, (-110.25, 31.5), habitat, None)
+    shapes = ElementTree.fromstring(drawn)
+    assert len(shapes.findall(".//*[@class='patch']")) == 2  # the patch and its legend
+    assert len(shapes.findall(".//*[@class='ring']")) == 3
+    assert "<b>" not in drawn
+    assert "<i>" not in drawn

@@ -5,7 +5,11 @@ from pathlib import Path
 import pytest
 
 from phenology.errors import StudyError
-from phenology.study.options import parse_options, read_options
+from phenology.study.options import WeatherOptions, parse_options, read_options
+from phenology.weather.cache import RawCache
+from phenology.weather.combine import Lapse
+from phenology.weather.fetch import Fetcher
+from phenology.weather.meteostat_source import MeteostatWeather
 
 LEAST = {"name": "Two stations", "species": {"Selasphorus rufus": "passage"}}
 
@@ -63,6 +67,12 @@ def test_a_full_study_is_understood() -> None:
         (LEAST | {"onward": {"next_stop_km": -3}}, "must be a number above 0"),
         (LEAST | {"columns": {"captures": {"wing": "W"}}}, "unknown key 'wing'"),
         (LEAST | {"columns": {"capture": {}}}, "Did you mean 'captures'"),
+        (LEAST | {"weather": {"reach": 50}}, "Did you mean 'reach_km'"),
+        (LEAST | {"weather": {"source": "radio"}}, "Choose one of: sheet, meteostat"),
+        (LEAST | {"weather": {"combine": "yes"}}, "weather.combine must be true or false"),
+        (LEAST | {"weather": {"run_days": 0}}, "weather.run_days must be 1 or more"),
+        (LEAST | {"weather": {"threshold_c": 285}}, "must be a dew point in °C"),
+        (LEAST | {"weather": {"reach_km": 0}}, "weather.reach_km must be a number above 0"),
         (LEAST | {"groups": {"by": ["age", "age"]}}, "names an entry twice"),
     ],
 )
@@ -80,3 +90,21 @@ def test_broken_toml_is_one_message(tmp_path: Path) -> None:
     (tmp_path / "study.toml").write_text("name = ")
     with pytest.raises(StudyError, match="not valid TOML"):
         read_options(tmp_path / "study.toml")
+
+
+def test_weather_is_brought_to_a_site_as_asked() -> None:
+    asked = {"source": "meteostat", "combine": True, "reach_km": 40, "dewpoint_c_per_km": 2.5}
+    weather = parse_options(LEAST | {"weather": asked | {"threshold_c": 9.5}}).weather
+    source = MeteostatWeather.as_asked(Fetcher(RawCache(Path("unused")), offline=True), weather)
+    assert source.combine
+    assert not source.combine_rain
+    assert source.reach_km == 40.0
+    assert source.lapse == Lapse(6.5, 2.5)
+    assert not source.allow_forecast
+    assert (weather.threshold_c, weather.run_days) == (9.5, 3)
+
+
+def test_what_study_toml_leaves_out_of_weather_is_the_source_s_own() -> None:
+    fetcher = Fetcher(RawCache(Path("unused")), offline=True)
+    silent = MeteostatWeather.as_asked(fetcher, WeatherOptions(source="meteostat"))
+    assert silent == MeteostatWeather(fetcher)

@@ -8,7 +8,7 @@ import xarray as xr
 
 from phenology import open_study
 from phenology.groups import assign_groups
-from phenology.sitedays import join_site_days
+from phenology.sitedays import join_site_days, study_weather
 
 WriteStudy = Callable[..., Path]
 
@@ -124,3 +124,18 @@ def test_every_used_bird_is_counted_once(write_study: WriteStudy) -> None:
     ]
     joined = _join(write_study(captures=birds))
     assert int(joined["captures"].sum()) == len(birds)
+
+
+def test_weather_of_all_years_is_known_and_only_the_sampled_ones_are_joined(
+    write_study: WriteStudy,
+) -> None:
+    days = [f"{year}-{month:02d}-15" for year in range(2020, 2032) for month in range(1, 13)]
+    weather = [{"site": "fork", "date": day, "rain_mm": "3"} for day in days]
+    folder = write_study(captures=[_bird("2031-07-20", "TEST-1")], weather=weather)
+    known = study_weather(open_study(folder))
+    assert known is not None
+    assert str(known["date"].to_numpy()[0])[:10] == "2019-10-01"
+    assert int(known["rain_mm"].notnull().sum()) == len(days)
+    joined = _join(folder)
+    assert str(joined["date"].to_numpy()[0])[:10] == "2030-10-01"
+    assert float(joined["rain_mm"].sel(site="fork", date="2031-02-15")) == 3.0

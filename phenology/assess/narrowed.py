@@ -47,7 +47,8 @@ def narrowed_answers(study: Study) -> tuple[str, ...]:
     -------
     tuple of str
     """
-    sheets = [told for sheet, told in ABSENT_SHEET.items() if sheet not in study.sheets]
+    present = {*study.sheets, *study.layers}
+    sheets = [told for sheet, told in ABSENT_SHEET.items() if sheet not in present]
     columns = [
         told for column, told in ABSENT_COLUMN.items() if study.captures[column].isna().all()
     ]

@@ -12,6 +12,7 @@ from phenology.assess.bird_in_hand import assess_bird_in_hand
 from phenology.assess.comparison import compare_sites
 from phenology.assess.condition import assess_condition
 from phenology.assess.energy import assess_energy
+from phenology.assess.landscape import assess_landscape
 from phenology.assess.narrowed import narrowed_answers
 from phenology.assess.outputs import PRIVATE_COLUMNS, SUPPORT
 from phenology.assess.season import assess_seasons
@@ -124,6 +125,7 @@ def assess_study(
         cite=CITE,
         monsoon=monsoon,
         chances=chances,
+        landscape=assess_landscape(study, seasons, windows),
     )
 
 

@@ -65,7 +65,10 @@ def driver_tables(assessment: Assessment, windows: tuple[Window, ...]) -> dict[s
         tables["monsoon_turns"] = assessment.monsoon.turns
         tables["monsoon_years"] = assessment.monsoon.years
     if len(assessment.landscape):
-        tables["landscape"] = assessment.landscape
+        # Areas of mapped patches would give away where a sensitive site lies.
+        open_sites = study.sites.loc[~study.sites["sensitive"].fillna(False).astype(bool), "site"]
+        shared = assessment.landscape["site"].isin(open_sites)
+        tables["landscape"] = assessment.landscape[shared]
     return {name: table for name, table in tables.items() if len(table)}
 
 

@@ -7,8 +7,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from phenology.landscape import burned_by, place_sites, standing
 from phenology.report import figures
-from phenology.report.content import Block, Figure, Words
+from phenology.report.content import Block, Drawing, Figure, Words, table
+from phenology.report.habitat_map import draw_habitat_map
 from phenology.report.words import day_words, plain
 
 if TYPE_CHECKING:
@@ -17,6 +19,7 @@ if TYPE_CHECKING:
     from phenology.assess.assessment import Assessment
     from phenology.weather.monsoon import MonsoonYears
 
+MOST_MAPS = 6
 ENERGY = {
     "flowers of a hectare": ("flower_energy_kj_per_ha", "birds_fed_by_flowers"),
     "feeders": ("feeder_energy_kj", "birds_fed_by_feeders"),
@@ -141,6 +144,38 @@ def weather_blocks(
         blocks += monsoon_figures(assessment.site_days, sampled, sites)
     attribution = assessment.site_days.attrs.get("attribution")
     return [*blocks, Words((str(attribution),), look="quiet")] if attribution else blocks
+
+
+def habitat_blocks(assessment: Assessment, tables: dict[str, pd.DataFrame]) -> list[Block]:
+    """Maps and measures of what lies about the sites whose place may be shown."""
+    layers, sites = assessment.study.layers, assessment.study.sites
+    if "landscape" not in tables:
+        return []
+    exact = sites[~sites["sensitive"].fillna(False).astype(bool)].dropna(
+        subset=["latitude", "longitude"]
+    )
+    measured = tables["landscape"]
+    newest = measured[measured["season"] == measured["season"].max()]
+    drawn: list[Block] = []
+    date = pd.DatetimeIndex(assessment.site_days["date"].to_numpy())[-1]
+    habitat, fires = layers.get("habitat"), burned_by(layers.get("events"), date)
+    habitat = None if habitat is None else standing(habitat, date)
+    placed = place_sites(exact, layers.get("sites"))
+    for number, row in enumerate(placed.head(MOST_MAPS).itertuples()):
+        where = (float(row.longitude), float(row.latitude))
+        shape = placed.loc[[row.Index]].geometry
+        drawn.append(
+            Drawing(
+                f"habitat-{number}",
+                draw_habitat_map(f"habitat-{number}", str(row.site), shape, where, habitat, fires),
+                f"Habitat about {plain(row.site, 60)}: rings stand at 250 m, 1 km and 5 km. What "
+                "was not mapped counts as absent.",
+            )
+        )
+    columns = ["site", "measure", "kind", "radius_m", "value", "unit"]
+    shown = newest[columns].assign(measure=newest["measure"].str.replace("_", " "))
+    caption = f"What lies about the sites, {newest['season'].iloc[0]}"
+    return [*drawn, table("landscape", caption, shown)]
 
 
 def bloom_figures(days: pd.DataFrame, sites: list[str]) -> list[Block]:

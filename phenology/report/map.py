@@ -60,7 +60,7 @@ def draw_site_map(
         f'role="group" aria-label="Map of {len(sites)} sites">'
         f'<clipPath id="map-frame"><rect width="{WIDTH}" height="{HEIGHT}"/></clipPath>'
         f'<g clip-path="url(#map-frame)"><rect class="sea" width="{WIDTH}" height="{HEIGHT}"/>'
-        f"{near}{_graticule(view)}{marks}</g>{_scale_bar(view)}"
+        f"{near}{_graticule(view)}{marks}</g>{scale_bar(view)}"
         f'<svg x="{corner[0]}" y="{corner[1]}" width="{INSET}" height="{INSET}" '
         f'viewBox="0 0 {INSET} {INSET}" aria-hidden="true">'
         f'<rect class="sea" width="{INSET}" height="{INSET}"/>{inset}'
@@ -147,7 +147,7 @@ def _outlines(view: View, css: str) -> Iterator[str]:
         if shapes.empty or (css == "inset" and kind == "river"):
             continue
         projected = shapes.to_crs(view.crs).simplify(view.km_per_px / 2)
-        path = "".join(_path(shape, view) for shape in projected)
+        path = "".join(outline_path(shape, view) for shape in projected)
         if path:
             yield f'<path class="{css} {kind}" d="{path}"/>'
 
@@ -204,11 +204,12 @@ def _polygon(rings: list[list[tuple[float, float]]]) -> Any:
     return shapely.Polygon(closed[0], closed[1:]) if closed else shapely.Polygon()
 
 
-def _path(shape: Any, view: View) -> str:
+def outline_path(shape: Any, view: View) -> str:
+    """A projected shape as the commands of an SVG path."""
     if shape is None or shape.is_empty:
         return ""
     if hasattr(shape, "geoms"):
-        return "".join(_path(part, view) for part in shape.geoms)
+        return "".join(outline_path(part, view) for part in shape.geoms)
     if shape.geom_type == "Polygon":
         rings = [shape.exterior, *shape.interiors]
         return "".join(_run(ring.coords, view) + "Z" for ring in rings)
@@ -292,7 +293,8 @@ def _free_row(x: float, y: float, taken: list[tuple[float, float]]) -> float:
     return y
 
 
-def _scale_bar(view: View) -> str:
+def scale_bar(view: View) -> str:
+    """A bar of a round number of kilometres at the lower right."""
     most = view.width * view.km_per_px / 4
     size = 10 ** math.floor(math.log10(most))
     length = next(size * step for step in (5, 2, 1) if size * step <= most)

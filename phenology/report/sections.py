@@ -9,6 +9,7 @@ import pandas as pd
 from phenology.quantities import CAPTURES
 from phenology.report import figures
 from phenology.report.content import Block, Drawing, Figure, Section, Words, points, table
+from phenology.report.drivers import habitat_blocks
 from phenology.report.first_page import first_page
 from phenology.report.map import draw_site_map
 from phenology.report.methods import methods_section
@@ -38,7 +39,7 @@ def build_sections(assessment: Assessment, tables: dict[str, pd.DataFrame]) -> l
         *(room_section(room, assessment, tables) for room in ROOMS),
         compare_section(assessment, tables),
         support_section(tables),
-        map_section(tables, assessment.study.options.coarsen_km),
+        map_section(assessment, tables),
         refused_section(assessment, tables),
         data_section(tables),
         welfare_section(assessment, tables),
@@ -103,9 +104,9 @@ def fuel_section(tables: dict[str, pd.DataFrame], options: StudyOptions) -> Sect
     return section
 
 
-def map_section(tables: dict[str, pd.DataFrame], coarsen_km: float) -> Section:
-    """The sites on a map, then their table."""
-    sites = tables["sites"]
+def map_section(assessment: Assessment, tables: dict[str, pd.DataFrame]) -> Section:
+    """The sites on a map, then their table and what lies about them."""
+    sites, coarsen_km = tables["sites"], assessment.study.options.coarsen_km
     section = Section("sites", "Sites")
     coarse = "A square marks a site whose place is shown only to within its side. "
     section.add(
@@ -131,6 +132,7 @@ def map_section(tables: dict[str, pd.DataFrame], coarsen_km: float) -> Section:
             shown.rename(columns={"sensitive": "coarsened"}),
         )
     )
+    section.add(*habitat_blocks(assessment, tables))
     return section
 
 

@@ -104,6 +104,16 @@ def _site_layers(folder: Path) -> list[Path]:
     )
 
 
+def layer_paths(folder: Path) -> dict[str, Path]:
+    """Files of polygons by what they hold: sites, habitat, events."""
+    return {
+        sheet: path
+        for sheet in ("sites", "habitat", "events")
+        for suffix in reversed(list(LAYERS))
+        if (path := folder / f"{sheet}{suffix}").is_file()
+    }
+
+
 def _kinds_in(path: Path) -> Iterable[tuple[int, tuple[Grid, str]]]:
     kind = kind_of_name(path.stem)
     if path.suffix.lower() not in WORKBOOKS:

@@ -1,7 +1,10 @@
 """A folder of sheets and its study.toml, opened as one object."""
 
-from dataclasses import dataclass
+from __future__ import annotations
+
+from dataclasses import dataclass, field
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import pandas as pd
 
@@ -11,11 +14,14 @@ from phenology.sheets.codes import bare, fat_levels
 from phenology.sheets.contract import sheet_contracts
 from phenology.sheets.corrections import apply_corrections
 from phenology.sheets.doubt import Sheets
-from phenology.sheets.finding import findings_table
+from phenology.sheets.finding import Finding, findings_table
 from phenology.sheets.grid import Grid
 from phenology.sheets.read import SheetRead, read_part, read_sheet
-from phenology.study.files import file_hash, read_folder
+from phenology.study.files import file_hash, layer_paths, read_folder
 from phenology.study.options import StudyOptions, read_options
+
+if TYPE_CHECKING:
+    import geopandas as gpd
 
 
 @dataclass(frozen=True)
@@ -40,6 +46,9 @@ class Study:
         Levels of the study's fat scale, leanest first.
     inputs : dict of str
         SHA-256 of every file read, by its name in the folder.
+    layers : dict of geopandas.GeoDataFrame
+        Polygons in WGS84 by "sites", "habitat", "events"; a layer that the folder lacks, or
+        that cannot be placed, is absent.
     """
 
     folder: Path
@@ -50,6 +59,7 @@ class Study:
     rows: dict[str, dict[str, int]]
     fat_levels: tuple[str, ...]
     inputs: dict[str, str]
+    layers: dict[str, gpd.GeoDataFrame] = field(default_factory=dict)
 
     @property
     def captures(self) -> pd.DataFrame:
@@ -106,6 +116,8 @@ def open_study(folder: Path) -> Study:
     doubts = check_sheets(Sheets(options, reads))
     findings += [finding for read in reads.values() for finding in read.findings] + doubts
     _require_rows(reads["captures"])
+    layers, of_layers, hashes = _open_layers(folder, reads["sites"].used)
+    findings += of_layers
     set_aside = [read.set_aside for read in reads.values() if len(read.set_aside)]
     return Study(
         folder=folder,
@@ -122,8 +134,22 @@ def open_study(folder: Path) -> Study:
             for kind, read in reads.items()
         },
         fat_levels=fat_levels(options),
-        inputs=inputs,
+        inputs=inputs | hashes,
+        layers=layers,
     )
+
+
+def _open_layers(
+    folder: Path, sites: pd.DataFrame
+) -> tuple[dict[str, gpd.GeoDataFrame], list[Finding], dict[str, str]]:
+    """Polygons beside the sheets, doubts about them and their hashes."""
+    paths = layer_paths(folder)
+    if not paths:
+        return {}, [], {}
+    from phenology.landscape_layers import read_layers
+
+    layers, findings = read_layers(paths, sites)
+    return layers, findings, {path.name: file_hash(path) for path in paths.values()}
 
 
 _NOTHING_ASIDE = pd.DataFrame(columns=["sheet", "file", "tab", "row", "reason"])
