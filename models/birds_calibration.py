@@ -1,4 +1,8 @@
-"""One simulated study of a model of the bird in the hand, by seed: truth beside estimate."""
+"""One simulated study of a model of the bird in the hand, by seed: truth beside estimate.
+
+Scenarios: the model's own family by size of study; "individual-based", from seasons simulated on
+other principles; "simple: …", what simpler ways make of the same data, for their bias alone.
+"""
 
 from __future__ import annotations
 
@@ -49,7 +53,61 @@ def lean_mass_study(seed: int) -> pd.DataFrame:
              for group in level["group"].values]  # fmt: skip
     rows.append(_row("exponent", model.draws_["exponent"].values, truth.exponent))
     rows.append(_row("hour_effect", model.draws_["hour_effect"].values, truth.hour_effect))
-    return _table(rows, scenario)
+    own = _table(rows, scenario)
+    parts = [own, _fat_free(sheet, truth.birds)]
+    if seed % 3 == 2:
+        parts.append(_individual_lean_mass(seed))
+    return pd.concat(parts, ignore_index=True)
+
+
+def _fat_free(sheet: pd.DataFrame, truth: pd.DataFrame) -> pd.DataFrame:
+    """Lean mass by a regression of log mass on log wing over birds of the lowest class."""
+    birds = sheet[["mass_g", "wing_mm", "fat_class", "species", "age", "sex"]].dropna()
+    group = pd.get_dummies(birds[["species", "age", "sex"]].agg(" ".join, axis=1), dtype=float)
+    design = np.column_stack([np.log(birds["wing_mm"]), group])
+    lean = (birds["fat_class"] == 0).to_numpy()
+    slope = np.linalg.lstsq(design[lean], np.log(birds["mass_g"][lean]), rcond=None)[0]
+    told = np.exp(design @ slope)
+    rows = [
+        {"quantity": name, "truth": t, "estimate": e}
+        for name, estimate in (("lean_mass_g", told), ("fuel_load", birds["mass_g"] / told - 1))
+        for t, e in zip(truth.loc[birds.index, name], estimate, strict=True)
+    ]
+    return _table(rows, "simple: fat-free birds")
+
+
+def _individual_lean_mass(seed: int) -> pd.DataFrame:
+    from phenology.models.lean_mass import LeanMassModel
+    from phenology.models.simulated_season import simulate, sun_hours
+    from phenology.models.simulated_season_world import FIRST_DAY, make_world
+
+    world = make_world(1, 2)
+    study = simulate(world, seed)
+    sheet, truth = study.sheets["captures"], study.truth["captures"]
+    sunrise, _ = sun_hours(world)
+    clock = pd.to_timedelta(sheet["time"].replace("", pd.NA) + ":00").dt.total_seconds() / 3600
+    words = sheet.replace("", pd.NA)
+    birds = pd.DataFrame(
+        {
+            "mass_g": pd.to_numeric(words["mass_g"]),
+            "wing_mm": pd.to_numeric(words["wing_mm"]),
+            "fat_class": pd.to_numeric(words["fat"]).fillna(-1).astype(int),
+            "hours_since_sunrise": clock - sunrise[0, truth["day"].to_numpy() - FIRST_DAY],
+            "fed_before_weighing": words["fed_before_weighing"].map({"yes": True, "no": False}),
+            "gravid": words["gravid"].map({"yes": True, "no": False}),
+        }
+    ).join(words[["species", "age", "sex", "crop", "band"]])
+    told = LeanMassModel(seed=seed).fit(birds).birds_
+    told = told[told["left_out"] == ""]
+    rows = [
+        {"quantity": name, "truth": t, "estimate": e, "low": low, "high": high}
+        for name in ("lean_mass_g", "fuel_load")
+        for t, e, low, high in zip(
+            truth.loc[told.index, name], told[name], told[f"{name}_low"], told[f"{name}_high"],
+            strict=True,
+        )
+    ]  # fmt: skip
+    return _table(rows, "individual-based")
 
 
 def deposition_study(seed: int) -> pd.DataFrame:
@@ -65,7 +123,14 @@ def deposition_study(seed: int) -> pd.DataFrame:
              truth.rate_g_per_day),
         _row("first_day_loss_g", draws["first_day_loss_g"].values, truth.first_day_loss_g),
     ]  # fmt: skip
-    return _table(rows, f"{birds} birds")
+    ordered = weighings.sort_values(["bird", "day"]).groupby("bird")
+    ends = ordered[["day", "mass_g"]].agg(["first", "last"])
+    days = ends["day", "last"] - ends["day", "first"]
+    gain = (ends["mass_g", "last"] - ends["mass_g", "first"])[days > 0] / days[days > 0]
+    plain = {"quantity": "fuel_deposition_g_per_day", "truth": truth.rate_g_per_day,
+             "estimate": gain.mean()}  # fmt: skip
+    simple = _table([plain], "simple: last less first mass")
+    return pd.concat([_table(rows, f"{birds} birds"), simple], ignore_index=True)
 
 
 def survival_study(seed: int) -> pd.DataFrame:
@@ -89,7 +154,7 @@ def survival_study(seed: int) -> pd.DataFrame:
 
 def stopover_study(seed: int) -> pd.DataFrame:
     """Stay of passage birds and share of residents, 400 or 1000 birds over 60 days."""
-    from phenology.models.stopover import fit_stopover
+    from phenology.models.stopover import compare_simple_stays, fit_stopover
     from phenology.models.stopover_simulated import simulate_stopover
 
     birds = (400, 1000)[seed % 2]
@@ -99,7 +164,47 @@ def stopover_study(seed: int) -> pd.DataFrame:
         _row("stopover_days", draws["passage_stay_days"].values, truth.passage_stay_days),
         _row("share_residents", draws["share_residents"].values, truth.share_residents),
     ]
-    return _table(rows, f"{birds} birds")
+    own = _table(rows, f"{birds} birds")
+    simple = [
+        _table([{"quantity": "stopover_days", "truth": truth.passage_stay_days,
+                 "estimate": row["days"]}], f"simple: {row['method']}")
+        for row in compare_simple_stays(caught, effort).to_dict("records")
+    ]  # fmt: skip
+    return pd.concat([own, *simple, _individual_stopover(seed)], ignore_index=True)
+
+
+def _individual_stopover(seed: int) -> pd.DataFrame:
+    """Stay of the passage species caught again most, one site worked every day; empty if refused.
+
+    The oracle is the mean of the stays themselves, known for as many birds as were caught.
+    """
+    from phenology.models.refusal import Refused
+    from phenology.models.simulated_season import simulate
+    from phenology.models.simulated_season_world import Plan, make_world
+    from phenology.models.stopover import fit_stopover
+
+    plan = Plan(first_day=170, last_day=270, every_days=1, nets=2)
+    study = simulate(make_world(1, 1, plan=plan), seed)
+    stays, captures = study.truth["stays"], study.truth["captures"]
+    passage = captures[captures["role"] == "passage"]
+    again = passage.groupby(["species", "bird"])["day"].nunique().gt(1)
+    species = again.groupby("species").sum().idxmax()
+    of_species = captures[captures["species"] == species]
+    bird, birds = pd.factorize(of_species["bird"])
+    first, last = plan.first_day, plan.last_day
+    caught = np.zeros((len(birds), last - first + 1), dtype=bool)
+    caught[bird, of_species["day"].to_numpy() - first] = True
+    try:
+        draws = fit_stopover(caught, np.ones(last - first + 1), seed=seed).draws
+    except Refused:
+        return _table([], "individual-based")
+    there = stays[(stays["species"] == species) & (stays["role"] == "passage")]
+    there = there[(there["exit_day"] >= first) & (there["entry_day"] <= last)]["stopover_days"]
+    # present on n days is a stay of n − 1 to n days from entering to leaving
+    truth = float(there.mean()) - 0.5
+    row = _row("stopover_days", draws["passage_stay_days"].values, truth)
+    row["oracle_width"] = 2 * 1.645 * float(there.std()) / np.sqrt(len(birds))
+    return _table([row], "individual-based")
 
 
 def role_study(seed: int) -> pd.DataFrame:
@@ -110,7 +215,10 @@ def role_study(seed: int) -> pd.DataFrame:
     known = (0.0, 0.2)[seed % 2]
     birds, local = simulate_roles(np.random.default_rng(seed), birds=1000, known_local=known)
     model = RoleModel(
-        by_group=("day",), signs={"fuel_load": -1, "breeding": 1, "span_days": 1}, seed=seed
+        by_group=("day",),
+        dates=("day",),
+        signs={"fuel_load": -1, "breeding": 1, "span_days": 1},
+        seed=seed,
     )
     drawn, _ = model.draw_roles(birds.traits, birds.known, group=birds.group)
     rows = [
