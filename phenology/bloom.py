@@ -105,41 +105,61 @@ def daily_bloom(
     if counted.empty:
         return None
     names = sorted(counted["plant"].unique())
-    flowering = counted.groupby("plant")["flowers"].sum().loc[names] > 0
+    open_of = counted.groupby("plant")["flowers"].sum()
+    present = [name for name in names if open_of[name] > 0]
     sugar, borrowed_sugar = plant_sugar(plants, names)
-    notes = [*bloom_narrowing(bloom, plants)]
-    if borrowed_sugar and sugar is not None:
-        notes.append(
-            f"No sugar is given for {', '.join(borrowed_sugar)}: the median of the other plants "
-            "is used, with the whole of their range."
-        )
-    elif plants is not None and not plants.empty and sugar is None:
-        notes.append(
-            "The plants sheet names none of the plants surveyed: nectar is relative, every open "
-            "flower counting the same."
-        )
-    if not flowering.any():
+    notes = [*bloom_narrowing(bloom, plants), *_sugar_notes(plants, sugar, borrowed_sugar)]
+    if present:
+        absent = [name for name in names if name not in present]
+        notes += [f"Never counted in flower, taken as none: {', '.join(absent)}."] if absent else []
+        out = _fit_and_tell(counted, present, sites, dates, weather, sugar, seed)
+        notes += _normal_notes(out)
+    else:
         out = _nothing_flowers(counted, site_names, dates, sugar)
         notes.append("No open flower was ever counted: there is no normal to compare with.")
-    else:
-        present = [name for name in names if flowering[name]]
-        absent = [name for name in names if not flowering[name]]
-        if absent:
-            notes.append(f"Never counted in flower, taken as none: {', '.join(absent)}.")
-        prepared = _prepare(counted, present, sites, dates, weather)
-        model = BloomModel(DRAWS, seed).fit(prepared.surveys)
-        if not model.settled_:
-            raise StudyError(
-                "The bloom model found no settled fit to the bloom surveys.",
-                "Look for surveys whose flowers or area were entered in another unit.",
-            )
-        weight = _draw_sugar(sugar, present, seed)
-        out = _tell_days(model, prepared, site_names, dates, weight)
-        out = out.merge(_tell_model(model, prepared))
-        notes += _normal_notes(out)
     out["surveyed"] = (("site", "date"), _mark(counted, site_names, dates))
     _describe(out, "relative" if sugar is None else "absolute", notes)
     return out
+
+
+def _sugar_notes(
+    plants: pd.DataFrame | None, sugar: pd.DataFrame | None, borrowed: list[str]
+) -> list[str]:
+    if plants is None or plants.empty:
+        return []
+    if sugar is None:
+        return [
+            "The plants sheet names none of the plants surveyed: nectar is relative, every open "
+            "flower counting the same."
+        ]
+    if borrowed:
+        return [
+            f"No sugar is given for {', '.join(borrowed)}: the median of the other plants is "
+            "used, with the whole of their range."
+        ]
+    return []
+
+
+def _fit_and_tell(
+    counted: pd.DataFrame,
+    plants: list[str],
+    sites: pd.DataFrame,
+    dates: pd.DatetimeIndex,
+    weather: xr.Dataset | None,
+    sugar: pd.DataFrame | None,
+    seed: int,
+) -> xr.Dataset:
+    """Fit the plants that were seen in flower and tell every site and day."""
+    prepared = _prepare(counted, plants, sites, dates, weather)
+    model = BloomModel(DRAWS, seed).fit(prepared.surveys)
+    if not model.settled_:
+        raise StudyError(
+            "The bloom model found no settled fit to the bloom surveys.",
+            "Look for surveys whose flowers or area were entered in another unit.",
+        )
+    weight = _draw_sugar(sugar, plants, seed)
+    out = _tell_days(model, prepared, sites["site"].to_numpy(dtype=str), dates, weight)
+    return out.merge(_tell_model(model, prepared))
 
 
 @dataclass(frozen=True)

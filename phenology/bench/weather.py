@@ -15,7 +15,7 @@ import pandas as pd
 
 from phenology.bench.measure import Measured, measure_python
 
-ZONE = "America/Phoenix"
+ZONE = "Etc/GMT+7"
 FIRST, LAST = "1990-01-01", "2026-12-31"
 STATIONS, SITES = 60, 500
 PLACES = (

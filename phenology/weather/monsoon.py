@@ -13,18 +13,20 @@ import xarray as xr
 
 from phenology.errors import StudyError
 from phenology.estimates import Estimates
-from phenology.models.monsoon import (
+from phenology.models.monsoon_dewpoint import (
     Regimes,
-    Turn,
     dewpoint_onset,
     dewpoint_threshold_c,
     dewpoint_withdrawal,
-    learn_rain_levels,
     learn_regimes,
+)
+from phenology.models.monsoon_rain import (
+    learn_rain_levels,
     longest_break,
     rain_turns,
     total_with_gaps,
 )
+from phenology.models.monsoon_turn import Turn
 from phenology.weather.derived import (
     RAINY_SEASON,
     Window,
@@ -130,33 +132,15 @@ def find_monsoon(
     turns: list[dict[str, object]] = []
     thresholds: list[dict[str, object]] = []
     for position, site in enumerate(names):
-        regimes = learn_regimes(dewpoint[position])
         height = np.nan if heights is None else float(heights.get(site, np.nan))
-        limit, basis = _threshold(threshold_c, regimes, height)
-        thresholds.append(
-            {
-                "site": site,
-                "threshold_c": limit,
-                "basis": basis,
-                "dry_c": np.nan if regimes is None else regimes.dry_c,
-                "moist_c": np.nan if regimes is None else regimes.moist_c,
-            }
-        )
-        levels = learn_rain_levels(rain[position])
-        for index, (year, first) in enumerate(zip(seasons, first_days, strict=True)):
-            days = dewpoint[position, index]
-            if np.isnan(limit):
-                none = Turn(None, reason="no dry-to-moist contrast, and the height is unknown")
-                onset, withdrawal = none, none
-            else:
-                onset = dewpoint_onset(days, limit, regimes=regimes, run_days=run_days)
-                withdrawal = dewpoint_withdrawal(days, limit, regimes=regimes)
-            turns.append(_row(site, year, DEWPOINT, (onset, withdrawal), first))
-            no_rain = Turn(None, reason="no rain is known here")
-            by_rain = (
-                (no_rain, no_rain) if levels is None else rain_turns(rain[position, index], levels)
-            )
-            turns.append(_row(site, year, RAIN, by_rain, first))
+        air = _learn_air(dewpoint[position], threshold_c, height)
+        thresholds.append({"site": site} | air.told())
+        by_air = (_turns_of_air(days, air, run_days) for days in dewpoint[position])
+        for year, first, of_air, of_rain in zip(
+            seasons, first_days, by_air, _turns_of_rain(rain[position]), strict=True
+        ):
+            turns.append(_row(site, year, DEWPOINT, of_air, first))
+            turns.append(_row(site, year, RAIN, of_rain, first))
         if progress is not None:
             progress(position + 1, len(names))
     table = pd.DataFrame(turns)
@@ -170,6 +154,58 @@ def find_monsoon(
     )
     years = agreed.merge(strength, on=["site", "season"], how="left")
     return MonsoonYears(table, years, pd.DataFrame(thresholds))
+
+
+@dataclass(frozen=True)
+class _Air:
+    """What counts as moist air at a site."""
+
+    threshold_c: float  # missing where nothing tells it
+    basis: str  # given, learned, by height, none
+    regimes: Regimes | None
+
+    def told(self) -> dict[str, object]:
+        """As a row of the thresholds."""
+        levels = self.regimes
+        return {
+            "threshold_c": self.threshold_c,
+            "basis": self.basis,
+            "dry_c": np.nan if levels is None else levels.dry_c,
+            "moist_c": np.nan if levels is None else levels.moist_c,
+        }
+
+
+def _learn_air(dewpoint_c: Block, given_c: float | None, height_m: float) -> _Air:
+    """A site's threshold from its seasons (season, day): as given, learned, or by height."""
+    regimes = learn_regimes(dewpoint_c)
+    if given_c is not None:
+        return _Air(given_c, "given", regimes)
+    if regimes is not None:
+        return _Air(regimes.threshold_c(), "learned", regimes)
+    if np.isfinite(height_m):
+        return _Air(dewpoint_threshold_c(height_m), "by height", None)
+    return _Air(np.nan, "none", None)
+
+
+def _turns_of_air(dewpoint_c: Block, air: _Air, run_days: int) -> tuple[Turn, Turn]:
+    """Onset and withdrawal of one season by dew point."""
+    if np.isnan(air.threshold_c):
+        none = Turn(None, reason="no dry-to-moist contrast, and the height is unknown")
+        return none, none
+    onset = dewpoint_onset(dewpoint_c, air.threshold_c, regimes=air.regimes, run_days=run_days)
+    withdrawal = dewpoint_withdrawal(
+        dewpoint_c, air.threshold_c, regimes=air.regimes, run_days=run_days
+    )
+    return onset, withdrawal
+
+
+def _turns_of_rain(rain_mm: Block) -> list[tuple[Turn, Turn]]:
+    """Onset and withdrawal of a site's seasons (season, day) by rain."""
+    levels = learn_rain_levels(rain_mm)
+    if levels is None:
+        none = Turn(None, reason="no rain is known here")
+        return [(none, none)] * len(rain_mm)
+    return [rain_turns(days, levels) for days in rain_mm]
 
 
 def report_monsoon(monsoon: MonsoonYears, estimates: Estimates) -> None:
@@ -213,23 +249,6 @@ def _add(
     # Draws whose quantiles are the bounds: straight lines between them and flat beyond.
     draws = np.interp(np.linspace(0, 1, 201), [0.05, 0.5, 0.95], bounds)
     estimates.add(name, draws, birds=0, basis="measured", note=note, **key)
-
-
-def _threshold(
-    given_c: float | None, regimes: Regimes | None, height_m: float
-) -> tuple[float, str]:
-    if given_c is not None:
-        return given_c, "given"
-    if regimes is not None:
-        return regimes.threshold_c(), "learned"
-    return (
-        (dewpoint_threshold_c(height_m), "by height")
-        if np.isfinite(height_m)
-        else (
-            np.nan,
-            "none",
-        )
-    )
 
 
 def _blocks(values: xr.DataArray, window: Window, seasons: list[int]) -> Block:

@@ -9,7 +9,7 @@ import pandas as pd
 import pytest
 import xarray as xr
 
-from phenology.models.monsoon import first_run
+from phenology.models.monsoon_dewpoint import first_run
 from phenology.weather.air import (
     degree_days_baskerville_emin69,
     degree_days_lindsey_newman56,

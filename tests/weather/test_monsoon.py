@@ -9,14 +9,16 @@ from hypothesis import strategies as st
 
 from phenology.errors import StudyError
 from phenology.estimates import Estimates
-from phenology.models.monsoon import (
+from phenology.models.monsoon_dewpoint import (
     Regimes,
     dewpoint_onset,
     dewpoint_threshold_c,
     dewpoint_withdrawal,
     first_run,
-    learn_rain_levels,
     learn_regimes,
+)
+from phenology.models.monsoon_rain import (
+    learn_rain_levels,
     longest_break,
     rain_turns,
     total_with_gaps,
