@@ -13,10 +13,12 @@ from typing import Any, NamedTuple
 import jax
 import jax.numpy as jnp
 import numpy as np
+import scipy.linalg
 from jax.scipy.linalg import solve_triangular
 
 from phenology.models.season_density import Coefficients, cell_information, prior_sds
-from phenology.models.season_design import Design, Sizes, driver_columns, touched
+from phenology.models.season_design import Design
+from phenology.models.season_predictors import Sizes, driver_columns, touched
 
 Array = Any  # JAX's inside our own calls, numpy's at their rim
 
@@ -141,16 +143,27 @@ def log_determinant(factor: Factor) -> Array:
     return 2 * (own + jnp.log(jnp.diagonal(factor.shared)).sum())
 
 
-def marginal_variances(factor: Factor, sizes: Sizes) -> Coefficients:
-    """Diagonal of H⁻¹."""
+def draws_about(
+    centre: Coefficients, factor: Factor, sizes: Sizes, rng: np.random.Generator, number: int
+) -> Coefficients:
+    """Draws from the normal distribution with covariance H⁻¹ about a centre (numpy arrays)."""
     index, _ = touched(sizes)
-    inverse = jax.scipy.linalg.cho_solve((factor.shared, True), jnp.eye(sizes.shared))
-    own = solve_triangular(
-        factor.own, jnp.broadcast_to(jnp.eye(sizes.local), factor.own.shape), lower=True
-    )
-    reach = jnp.einsum("sycb,syct->sybt", own, factor.border)
-    there = inverse[index[..., :, None], index[..., None, :]]
+    noise = rng.standard_normal((sizes.shared, number))
+    shared = scipy.linalg.solve_triangular(np.asarray(factor.shared), noise, lower=True, trans=1).T
+    own = rng.standard_normal((number, *np.shape(centre.local)))
+    own -= np.einsum("sybt,nsyt->nsyb", factor.border, shared[:, index], optimize=True)
+    transposed = np.swapaxes(np.asarray(factor.own), -1, -2)
+    local = np.linalg.solve(transposed, np.moveaxis(own, 0, -1))
     return Coefficients(
-        jnp.diagonal(inverse),
-        (own**2).sum(-2) + jnp.einsum("sybt,sytu,sybu->syb", reach, there, reach),
+        np.asarray(centre.shared) + shared, np.asarray(centre.local) + np.moveaxis(local, -1, 0)
     )
+
+
+def marginal_variances(factor: Factor, sizes: Sizes) -> Coefficients:
+    """Diagonal of H⁻¹ (numpy arrays)."""
+    index, _ = touched(sizes)
+    inverse = scipy.linalg.cho_solve((np.asarray(factor.shared), True), np.eye(sizes.shared))
+    own = np.linalg.inv(np.asarray(factor.own))
+    reach = np.swapaxes(own, -1, -2) @ np.asarray(factor.border)
+    there = inverse[index[..., :, None], index[..., None, :]]
+    return Coefficients(np.diagonal(inverse), (own**2).sum(-2) + ((reach @ there) * reach).sum(-1))

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
+import xarray as xr
 
 from phenology.models.refusal import Refused
 from phenology.quantities import SPECIES_ROLES
@@ -14,7 +16,9 @@ from phenology.quantities import SPECIES_ROLES
 BAITED_TRAP, UNBAITED_NET, INDEPENDENT_COUNT = 0, 1, 2
 _ROW_ARRAYS = (
     "count", "group", "site", "season", "day", "log_effort", "censored", "log_nectar", "method",
+    "rivals",
 )  # fmt: skip
+_MEASURED = ("day", "log_effort", "log_nectar", "rivals")
 
 
 @dataclass(frozen=True, eq=False)
@@ -44,6 +48,15 @@ class SeasonCounts:
         Natural logarithm of nectar on offer over the study's mean, 0 where not known.
     method : array of int, shape (row,), optional
         0 baited trap, 1 unbaited net, 2 independent count.
+    rivals : array of float, shape (row,), optional
+        1 where feeders other than the traps' hung near, 0 where none did or it is not known.
+    seen_again : tuple of int, optional
+        Of birds caught more than once in a season: on how many days between their first and last
+        capture they were caught, and on how many of those days the traps worked. Tells what share
+        of the birds present a day's work catches.
+    drivers : mapping of str to array, shape (site, season), optional
+        What may move dates and numbers (onset of the monsoon, bloom, the year), the most important
+        first, in units of their own; missing where not known.
     effort_known : bool
         False where only captures tell which days were worked: the season of all years together
         is then that of captures, from each season's first to its last row.
@@ -53,7 +66,7 @@ class SeasonCounts:
     Raises
     ------
     Refused
-        If there is no row, no bird, or the window is shorter than a week.
+        If the window is shorter than a week.
     ValueError
         If arrays differ in length, codes point past their labels or counts are negative.
 
@@ -84,14 +97,28 @@ class SeasonCounts:
     censored: npt.NDArray[Any] = None  # type: ignore[assignment]
     log_nectar: npt.NDArray[Any] = None  # type: ignore[assignment]
     method: npt.NDArray[Any] = None  # type: ignore[assignment]
+    rivals: npt.NDArray[Any] = None  # type: ignore[assignment]
     site_roles: npt.NDArray[Any] = None  # type: ignore[assignment]
+    seen_again: tuple[int, int] = (0, 0)
     effort_known: bool = True
+    drivers: Mapping[str, npt.NDArray[Any]] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
+        self._check_rows()
+        self._check_roles()
+        for name, values in self.drivers.items():
+            if np.shape(values) != (len(self.sites), len(self.seasons)):
+                raise ValueError(f"driver {name} must have one value a site and season")
+        if not 0 <= self.seen_again[0] <= self.seen_again[1]:
+            raise ValueError("seen_again: a bird cannot be caught on more days than were worked")
+        if self.last_day - self.first_day < 7:
+            raise Refused("the season's window is shorter than a week: no dates can be told")
+
+    def _check_rows(self) -> None:
         rows = len(self.count)
         for name in _ROW_ARRAYS:
             given = getattr(self, name)
-            kind: Any = float if name in ("day", "log_effort", "log_nectar") else int
+            kind: Any = float if name in _MEASURED else int
             values = np.zeros(rows, kind) if given is None else np.asarray(given)
             if values.shape != (rows,):
                 raise ValueError(f"{name} has shape {values.shape}, not ({rows},) as count has")
@@ -109,6 +136,8 @@ class SeasonCounts:
             codes = getattr(self, name)
             if rows and not (codes.min() >= 0 and codes.max() < len(labels)):
                 raise ValueError(f"{name} holds codes outside 0 to {len(labels) - 1}")
+
+    def _check_roles(self) -> None:
         if len(self.roles) != len(self.groups):
             raise ValueError("roles must name one role a group")
         allowed = np.array(SPECIES_ROLES)
@@ -122,5 +151,12 @@ class SeasonCounts:
         if not np.isin(site_roles, allowed).all():
             raise ValueError(f"a role is one of {', '.join(SPECIES_ROLES)}")
         object.__setattr__(self, "site_roles", site_roles)
-        if self.last_day - self.first_day < 7:
-            raise Refused("the season's window is shorter than a week: no dates can be told")
+
+
+def days_sampled(counts: SeasonCounts) -> xr.DataArray:
+    """Days sampled at each site in each season; (site, season)."""
+    table = np.zeros((len(counts.sites), len(counts.seasons)), int)
+    rows = np.unique(np.stack([counts.site, counts.season, counts.day], 1), axis=0)
+    np.add.at(table, (rows[:, 0].astype(int), rows[:, 1].astype(int)), 1)
+    coords = {"site": list(counts.sites), "season": list(counts.seasons)}
+    return xr.DataArray(table, dims=("site", "season"), coords=coords)

@@ -18,23 +18,24 @@ import numpy as np
 from jax.scipy.special import gammaln, logsumexp
 
 from phenology.models.season_curves import log_presence
-from phenology.models.season_design import (
+from phenology.models.season_design import Design
+from phenology.models.season_predictors import (
     BOTH,
     DATES,
     LEVELS,
-    PREDICTORS,
+    OF_GROUP,
     PREDICTORS_AND_COVARIATES,
     SCALES,
     SHIFTED,
-    Design,
     Sizes,
+    placement,
 )
+from phenology.models.season_slopes import UPPER, presence_slopes
 
 Array = Any  # JAX's inside our own calls, numpy's at their rim
-_Score = Callable[[Array, Array], tuple[Array, Array]]
 _ROWS_AT_ONCE = 8192
+_EVERY = slice(None)
 _UPPER = np.triu_indices(PREDICTORS_AND_COVARIATES)
-_UPPER_PREDICTORS = np.triu_indices(BOTH + 1)
 
 
 class Coefficients(NamedTuple):
@@ -53,26 +54,36 @@ def split_shared(shared: Array, sizes: Sizes) -> dict[str, Array]:
     }
 
 
-def cell_predictors(coefficients: Coefficients, design: Design, sizes: Sizes) -> Array:
-    """Predictors of every group's curve, (group, site, season, predictor)."""
-    return predictors_of(coefficients, design.drivers, sizes)
+def cell_predictors(
+    coefficients: Coefficients,
+    drivers: Array,
+    sizes: Sizes,
+    xp: Any = jnp,
+    sites: slice = _EVERY,
+) -> Array:
+    """Predictors of every group's curve, (..., group, site, season, predictor).
 
-
-def predictors_of(coefficients: Coefficients, drivers: Array, sizes: Sizes) -> Array:
-    """Predictors as in `cell_predictors`, from the drivers (site, season, driver) alone."""
+    Leading axes of the coefficients are kept; `sites` tells which sites are wanted, and `xp` is
+    the array library that computes.
+    """
     part = split_shared(coefficients.shared, sizes)
-    local = coefficients.local
-    shift = local[..., : len(SHIFTED)] + jnp.einsum("syr,rk->syk", drivers, part["driver"])
-    dates = part["site_date"][:, None] + part["year_date"] + shift[..., : len(DATES)]
-    levels = part["year_level"] + shift[..., len(DATES) :]
-    shape = (sizes.groups, sizes.sites, sizes.seasons)
-    predictors = jnp.broadcast_to(part["group"][:, None, None, :], (*shape, len(PREDICTORS)))
-    predictors = predictors.at[..., jnp.array(DATES)].add(dates)
-    predictors = predictors.at[..., jnp.array(LEVELS)].add(
-        levels + part["site_level"][:, :, None, :]
+    local = coefficients.local[..., sites, :, :]
+    shift = xp.einsum("syr,...rk->...syk", drivers[sites], part["driver"])
+    shift = local[..., : len(SHIFTED)] + shift
+    dates = part["site_date"][..., sites, None, :] + part["year_date"][..., None, :, :]
+    levels = xp.broadcast_to(part["year_level"][..., None, :, :], (*dates.shape[:-1], len(LEVELS)))
+    common = shift + xp.concatenate([dates, levels], -1)
+    own = local[..., len(SHIFTED) :]
+    own = xp.moveaxis(own.reshape(*own.shape[:-1], len(OF_GROUP), sizes.groups), -1, -4)
+    place = placement()
+    group = part["group"] @ np.eye(BOTH, BOTH + 1)
+    predictors: Array = (
+        group[..., :, None, None, :]
+        + (common @ place[: len(SHIFTED)])[..., None, :, :, :]
+        + (part["site_level"] @ place[len(DATES) : len(SHIFTED)])[..., :, sites, None, :]
+        + own @ place[len(SHIFTED) :]
     )
-    own = jnp.moveaxis(local[..., len(SHIFTED) :], -1, 0)
-    return jnp.concatenate([predictors, own[..., None]], -1)
+    return predictors
 
 
 def dispersion(hyper: Array) -> Array:
@@ -110,7 +121,7 @@ def log_prior(coefficients: Coefficients, hyper: Array, design: Design) -> Array
 
 def row_log_means(coefficients: Coefficients, design: Design, sizes: Sizes) -> tuple[Array, Array]:
     """Log expected counts of the rows and of the full days."""
-    predictors = cell_predictors(coefficients, design, sizes).reshape(-1, BOTH + 1)
+    predictors = cell_predictors(coefficients, design.drivers, sizes).reshape(-1, BOTH + 1)
     present = cell_present(design, sizes)
     slopes = split_shared(coefficients.shared, sizes)["covariate"]
 
@@ -183,64 +194,55 @@ def cell_information(
         What the curvature of log μ adds to it: information + bend is the negative Hessian.
     """
     k = dispersion(hyper)
-    predictors = cell_predictors(coefficients, design, sizes).reshape(-1, BOTH + 1)
-    slopes = split_shared(coefficients.shared, sizes)["covariate"]
+    predictors = cell_predictors(coefficients, design.drivers, sizes).reshape(-1, BOTH + 1)
     present = cell_present(design, sizes)
+    log_mean, full_log_mean = row_log_means(coefficients, design, sizes)
+    share = jax.nn.sigmoid(log_mean - jnp.log(k))
 
-    def full_log_chance(log_mean: Array, count: Array) -> Array:
-        return full_log_likelihood(log_mean, count, design.full_below, k)
+    def full_score(log_mean: Array, count: Array) -> Array:
+        return jax.grad(full_log_likelihood)(log_mean, count, design.full_below, k)
 
-    def open_score(log_mean: Array, count: Array) -> tuple[Array, Array]:
-        share = jax.nn.sigmoid(log_mean - jnp.log(k))
-        return count - (count + k) * share, (count + k) * share * (1 - share)
+    def full_information(log_mean: Array, count: Array) -> Array:
+        return -jax.grad(full_score)(log_mean, count)
 
-    def full_score(log_mean: Array, count: Array) -> tuple[Array, Array]:
-        score, bend = jax.jvp(
-            lambda mean: jax.grad(full_log_chance)(mean, count), (log_mean,), (jnp.ones(()),)
-        )
-        return score, jnp.maximum(-bend, 0.0)
+    full = (full_log_mean, design.full_birds)
+    score = (design.birds - (design.birds + k) * share, jax.vmap(full_score)(*full))
+    bent = jnp.maximum(jax.vmap(full_information)(*full), 0.0)
+    information = ((design.birds + k) * share * (1 - share), bent)
+    weight = jnp.concatenate([design.weight, design.full_weight])
 
-    def row_sums(score_of: _Score) -> Callable[..., Array]:
-        def of_row(day: Array, x: Array, count: Array, cell: Array, weight: Array) -> Array:
-            own, modelled = predictors[cell], present[cell]
-            slope = jax.grad(log_presence, 1)(day, own, modelled)
-            curvature = jax.hessian(log_presence, 1)(day, own, modelled)
-            score, information = score_of(x @ slopes + log_presence(day, own, modelled), count)
-            slope = jnp.concatenate([slope, x])
-            i, j = _UPPER
-            m, n = _UPPER_PREDICTORS
-            return weight * jnp.concatenate(
-                [score * slope, information * slope[i] * slope[j], -score * curvature[m, n]]
-            )
+    def contributions(day: Array, x: Array, cell: Array, score: Array, information: Array) -> Array:
+        slope, curvature = presence_slopes(day, predictors[cell], present[cell])
+        slope = jnp.concatenate([slope, x], -1)
+        i, j = _UPPER
+        score, information = score[:, None], information[:, None]
+        upper = information * slope[:, i] * slope[:, j]
+        return jnp.concatenate([score * slope, upper, -score * curvature], -1)
 
-        return jax.vmap(of_row)
-
-    rows = (design.day, design.covariates, design.birds, design.cell, design.weight)
-    full = (
-        design.full_day,
-        design.full_covariates,
-        design.full_birds,
-        design.full_cell,
-        design.full_weight,
+    rows = (
+        jnp.concatenate([design.day, design.full_day]),
+        jnp.concatenate([design.covariates, design.full_covariates]),
+        jnp.concatenate([design.cell, design.full_cell]),
+        weight * jnp.concatenate(score),
+        weight * jnp.concatenate(information),
     )
-    sums = _sum_by_cell(row_sums(open_score), rows, len(predictors))
-    sums += _sum_by_cell(row_sums(full_score), full, len(predictors))
+    sums = _sum_by_cell(contributions, rows, len(predictors))
     sums = sums.reshape(sizes.groups, sizes.sites, sizes.seasons, -1)
     width = PREDICTORS_AND_COVARIATES
-    score, upper, bent = jnp.split(sums, [width, width + len(_UPPER[0])], axis=-1)
+    scores, upper, bends = jnp.split(sums, [width, width + len(_UPPER[0])], axis=-1)
     square = jnp.zeros((*sums.shape[:3], width, width))
-    (i, j), (m, n) = _UPPER, _UPPER_PREDICTORS
+    (i, j), (m, n) = _UPPER, UPPER
     return (
-        score,
+        scores,
         square.at[..., i, j].set(upper).at[..., j, i].set(upper),
-        square.at[..., m, n].set(bent).at[..., n, m].set(bent),
+        square.at[..., m, n].set(bends).at[..., n, m].set(bends),
     )
 
 
 def _sum_by_cell(contribution: Callable[..., Array], rows: tuple[Any, ...], cells: int) -> Array:
     number = len(rows[0])
     if number <= _ROWS_AT_ONCE:
-        return jax.ops.segment_sum(contribution(*rows), rows[3], cells, indices_are_sorted=True)
+        return jax.ops.segment_sum(contribution(*rows), rows[2], cells)
     chunks = -(-number // _ROWS_AT_ONCE)
     extra = chunks * _ROWS_AT_ONCE - number
     pieces = tuple(
@@ -251,7 +253,7 @@ def _sum_by_cell(contribution: Callable[..., Array], rows: tuple[Any, ...], cell
     )
 
     def add(total: Array, piece: tuple[Array, ...]) -> tuple[Array, None]:
-        return total + jax.ops.segment_sum(contribution(*piece), piece[3], cells), None
+        return total + jax.ops.segment_sum(contribution(*piece), piece[2], cells), None
 
-    width = PREDICTORS_AND_COVARIATES + len(_UPPER[0]) + len(_UPPER_PREDICTORS[0])
+    width = PREDICTORS_AND_COVARIATES + len(_UPPER[0]) + len(UPPER[0])
     return jax.lax.scan(add, jnp.zeros((cells, width)), pieces)[0]

@@ -11,6 +11,7 @@ Sparse data make the normal approximation too narrow (one-day sites, one site in
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from functools import partial
 from typing import Any, NamedTuple
 
@@ -19,34 +20,31 @@ import jax.numpy as jnp
 import numpy as np
 import numpy.typing as npt
 import scipy.stats
+from scipy.special import logsumexp
 
 from phenology.models.refusal import Refused
 from phenology.models.season_arrow import (
     Factor,
     assemble,
+    draws_about,
     empty_factor,
     log_determinant,
     marginal_variances,
     solve,
-    spread,
 )
-from phenology.models.season_density import Coefficients, joint
-from phenology.models.season_design import (
-    HYPER,
-    LOG_DISPERSION_PRIOR,
-    SCALES,
-    Design,
-    Sizes,
-)
+from phenology.models.season_density import Coefficients, joint, prior_sds
+from phenology.models.season_design import Design
+from phenology.models.season_predictors import HYPER, LOG_DISPERSION_PRIOR, SCALES, Sizes
 
 Array = Any  # JAX's inside our own calls, numpy's at their rim
 _NEWTON_STEPS = 60
 _HALVINGS = 12
 _EXPECTATION_STEPS = 15
+_ROUNDS = 4  # of proposals of hyperparameters
 _NEAR = 0.05  # movement of φ [log units] at which its centre counts as found
-_DIFFERENCE = 0.3  # of slopes and bends in φ [log units]
-_LEAST_BEND = 1.0  # a flat direction keeps the spread of its prior, roughly
-_DECREMENT = 1e-5  # half of gᵀH⁻¹g [log units] at which the mode counts as found
+_DIFFERENCE = 0.6  # at which the fall of the marginal is measured, on either side [log units]
+_DROPS = (0.25, 50.0)  # falls that are taken at their word; a flat side keeps that of its prior
+_DECREMENT = 1e-4  # half of gᵀH⁻¹g [log units] at which the mode counts as found
 
 
 class Settled(NamedTuple):
@@ -56,6 +54,9 @@ class Settled(NamedTuple):
     factor: Factor
     height: Array
     decrement: Array
+
+
+joint_density = jax.jit(joint, static_argnames="sizes")
 
 
 def _along(start: Coefficients, step: Coefficients, length: Any) -> Coefficients:
@@ -116,13 +117,11 @@ def acting_hypers(design: Design) -> npt.NDArray[Any]:
     """Positions of the hyperparameters that the modelled roles use."""
     local, passage = (bool(np.asarray(design.present)[..., role].any()) for role in (0, 1))
     used = [
-        local if "local_date" in name else passage if "passage_date" in name else True
-        for name in HYPER
+        local if "_local_" in name else passage if "_passage_" in name else True for name in HYPER
     ]
     return np.flatnonzero(used)
 
 
-@partial(jax.jit, static_argnames="sizes")
 def _expected_scales(settled: Settled, hyper: Array, design: Design, sizes: Sizes) -> Array:
     """One step of expectation–maximisation for the scales, one of Newton for the dispersion.
 
@@ -130,34 +129,35 @@ def _expected_scales(settled: Settled, hyper: Array, design: Design, sizes: Size
     parameter, the maximum solves s⁴/τ² + (n − 1)s² − Q = 0.
     """
     variances = marginal_variances(settled.factor, sizes)
-    at = settled.coefficients
+    at = jax.tree.map(np.asarray, settled.coefficients)
     squares = [
         (at.shared - design.prior_mean) ** 2 + variances.shared,
         (at.local**2 + variances.local).reshape(-1),
     ]
-    own_index = jnp.broadcast_to(design.local_sd_index, at.local.shape).reshape(-1)
+    own_index = np.broadcast_to(design.local_sd_index, at.local.shape).reshape(-1)
     kinds = len(SCALES)
-    index = jnp.concatenate([jnp.where(design.prior_sd > 0, kinds, design.sd_index), own_index])
-    number = jnp.zeros(kinds + 1).at[index].add(1.0)[:kinds]
-    total = jnp.zeros(kinds + 1).at[index].add(jnp.concatenate(squares))[:kinds]
-    tau = jnp.array(list(SCALES.values())) ** 2
-    root = jnp.sqrt((number - 1) ** 2 + 4 * total / tau)
+    index = np.concatenate([np.where(design.prior_sd > 0, kinds, design.sd_index), own_index])
+    number = np.bincount(index, minlength=kinds + 1)[:kinds]
+    total = np.bincount(index, np.concatenate(squares), kinds + 1)[:kinds]
+    tau = np.array(list(SCALES.values())) ** 2
+    root = np.sqrt((number - 1) ** 2 + 4 * total / tau)
     square = 2 * total / (number - 1 + root)
-
-    def in_dispersion(log_k: Array) -> Array:
-        return joint(at, hyper.at[-1].set(log_k), design, sizes)
-
-    slope, bend = jax.grad(in_dispersion)(hyper[-1]), jax.hessian(in_dispersion)(hyper[-1])
-    step = jnp.clip(slope / jnp.maximum(-bend, 0.5), -0.7, 0.7)
-    return jnp.append(0.5 * jnp.log(square), hyper[-1] + step)
+    step = 0.1
+    behind, here, ahead = (
+        float(joint_density(settled.coefficients, hyper + move, design, sizes))
+        for move in np.outer([-step, 0.0, step], np.arange(len(HYPER)) == len(HYPER) - 1)
+    )
+    bend = (2 * here - ahead - behind) / step**2
+    moved = np.clip((ahead - behind) / (2 * step) / max(bend, 0.5), -0.7, 0.7)
+    return np.append(0.5 * np.log(square), hyper[-1] + moved)
 
 
 def fit_laplace(start: Coefficients, design: Design, sizes: Sizes) -> LaplaceFit:
     """Centre the hyperparameters by expectation–maximisation, then measure their spread.
 
-    The last step moves each along its own parabola through the marginal; draws are weighted by
-    the marginal afterwards, so that the centre need only be near. Hyperparameters of roles that
-    are not modelled stay at the mode of their prior.
+    The spread is told apart below and above, for scales end steeply above and flat below. Draws
+    are weighted by the marginal afterwards, so that the centre need only be near. Hyperparameters
+    of roles that are not modelled stay at the mode of their prior.
 
     Raises
     ------
@@ -171,7 +171,7 @@ def fit_laplace(start: Coefficients, design: Design, sizes: Sizes) -> LaplaceFit
     settled = settle(start, jnp.asarray(hyper), design, sizes)
     for _ in range(_EXPECTATION_STEPS):
         moved = hyper.copy()
-        expected = np.asarray(_expected_scales(settled, jnp.asarray(hyper), design, sizes))
+        expected = _expected_scales(settled, hyper, design, sizes)
         moved[acting] = np.maximum(
             hyper + 1.5 * (expected - hyper),
             np.append(  # over-relaxed
@@ -187,74 +187,127 @@ def fit_laplace(start: Coefficients, design: Design, sizes: Sizes) -> LaplaceFit
             break
     if not np.isfinite(settled.height):
         raise Refused("the season model found no best fit for these counts")
-    sd = np.full(len(HYPER), 0.7)  # of a half-normal scale on its logarithm, roughly
-    shift = np.zeros(len(HYPER))
+    sd = np.full((2, len(HYPER)), 0.7)  # of a half-normal scale on its logarithm, roughly
     for one in acting:
-        move = np.zeros(len(HYPER))
-        move[one] = _DIFFERENCE
-        ahead, behind = (
+        move = np.where(np.arange(len(HYPER)) == one, _DIFFERENCE, 0.0)
+        heights = np.array([
             float(settle(settled.coefficients, jnp.asarray(aside), design, sizes).height)
-            for aside in (hyper + move, hyper - move)
-        )
-        bend = (2 * float(settled.height) - ahead - behind) / _DIFFERENCE**2
-        if np.isfinite(bend):
-            bend = max(bend, _LEAST_BEND)
-            sd[one] = 1 / np.sqrt(bend)
-            shift[one] = np.clip((ahead - behind) / (2 * _DIFFERENCE) / bend, -0.5, 0.5)
-    there = settle(settled.coefficients, jnp.asarray(hyper + shift), design, sizes)
-    if there.height > settled.height:
-        hyper, settled = hyper + shift, there
+            for aside in (hyper - move, hyper + move)
+        ])  # fmt: skip
+        drop = np.nan_to_num(float(settled.height) - heights, nan=np.inf)
+        sd[:, one] = _DIFFERENCE / np.sqrt(np.clip(2 * drop, *_DROPS))
     return LaplaceFit(hyper, sd, settled.coefficients, settled.factor, float(settled.decrement))
-
-
-@partial(jax.jit, static_argnames=("sizes", "each"))
-def _draws_about(settled: Settled, key: Array, sizes: Sizes, each: int) -> Coefficients:
-    def one(key: Array) -> Coefficients:
-        first, second = jax.random.split(key)
-        noise = Coefficients(
-            jax.random.normal(first, (sizes.shared,)),
-            jax.random.normal(second, (sizes.sites, sizes.seasons, sizes.local)),
-        )
-        return _along(settled.coefficients, spread(settled.factor, noise, sizes), 1.0)
-
-    return jax.vmap(one)(jax.random.split(key, each))
 
 
 def draw_laplace(
     fit: LaplaceFit, design: Design, sizes: Sizes, *, draws: int, points: int, seed: int
 ) -> tuple[npt.NDArray[Any], Coefficients, float]:
-    """Draws of hyperparameters and coefficients, and the share of points that carry weight.
+    """Draws of hyperparameters and coefficients, and the share of weight that was cut off.
 
-    Hyperparameters are proposed from a t distribution (7 degrees of freedom) about the mode of
-    their marginal and resampled by importance.
+    Hyperparameters are proposed from a t distribution about the mode of their marginal, then with
+    the mean and the covariance that the points so far have found, and resampled by truncated
+    importance from all together.
     """
     rng = np.random.default_rng(seed)
     acting = acting_hypers(design)
-    degrees = 7.0
-    uniform = scipy.stats.qmc.Halton(len(HYPER) + 1, rng=rng).random(points)
-    stretch = np.sqrt(degrees / scipy.stats.chi2.ppf(uniform[:, -1], degrees))
-    standard = scipy.stats.norm.ppf(uniform[:, :-1]) * stretch[:, None]
-    idle = np.setdiff1d(np.arange(len(HYPER)), acting)
-    standard[:, idle] = 0.0  # their prior says nothing about any answer
-    bounds = np.append(np.log(8 * np.array(list(SCALES.values()))), 9.0)
-    hypers = np.minimum(fit.hyper + standard * fit.hyper_sd, bounds)
-    each = -(-2 * draws // points)
-    heights, drawn = [], []
-    for key, at in zip(jax.random.split(jax.random.key(seed), points), hypers, strict=True):
-        settled = settle(fit.coefficients, jnp.asarray(at), design, sizes)
-        heights.append(float(settled.height))
-        drawn.append(jax.tree.map(np.asarray, _draws_about(settled, key, sizes, each)))
-    height = np.array(heights)
-    proposal = -0.5 * (degrees + len(acting)) * np.log1p((standard**2).sum(1) / degrees)
-    log_weight = height - proposal
+    below, above = fit.hyper_sd[:, acting]
+
+    def hypers_of(standard: Array) -> Array:
+        hypers = np.tile(fit.hyper, (len(standard), 1))
+        hypers[:, acting] += standard * np.where(standard > 0, above, below)
+        return hypers
+
+    proposals = [_Proposal(np.zeros(len(acting)), np.eye(len(acting)))]
+    standard, heights = np.empty((0, len(acting))), np.empty(0)
+    modes: list[Coefficients] = []
+    near = _nearby_modes(fit, design, sizes)
+    for _ in range(_ROUNDS):
+        tried = proposals[-1].draw(-(-points // _ROUNDS), rng)
+        standard = np.concatenate([standard, tried])
+        for at in hypers_of(tried):
+            settled = settle(near(at), jnp.asarray(at), design, sizes)
+            modes.append(settled.coefficients)
+            heights = np.append(heights, float(settled.height))
+        volume = np.log(np.where(standard > 0, above, below)).sum(1)
+        log_weight = (
+            heights + volume - logsumexp([one.log_density(standard) for one in proposals], axis=0)
+        )
+        weight, cut = _truncated(log_weight)
+        proposals.append(proposals[0].narrowed(standard, weight))
+    hypers = hypers_of(standard)
+    offset = (rng.random() + np.arange(draws)) / draws
+    point = np.searchsorted(np.cumsum(weight), offset).clip(0, len(weight) - 1)
+    shared = np.empty((draws, sizes.shared))
+    local = np.empty((draws, sizes.sites, sizes.seasons, sizes.local))
+    for one in np.unique(point):
+        taken = np.flatnonzero(point == one)
+        settled = settle(modes[one], jnp.asarray(hypers[one]), design, sizes)
+        shared[taken], local[taken] = draws_about(
+            settled.coefficients, settled.factor, sizes, rng, len(taken)
+        )
+    order = rng.permutation(draws)
+    return hypers[point][order], Coefficients(shared[order], local[order]), cut
+
+
+_Guess = Callable[[Array], Coefficients]
+
+
+def _nearby_modes(fit: LaplaceFit, design: Design, sizes: Sizes) -> _Guess:
+    """Guess of the mode at other hyperparameters: the unknown moves with its prior."""
+    variances = marginal_variances(fit.factor, sizes)
+    here = prior_sds(fit.hyper, design)
+    free = [
+        np.clip(v / s**2, 0.0, 1.0) for v, s in zip(variances, map(np.asarray, here), strict=True)
+    ]
+    mean = np.asarray(design.prior_mean)
+    shared, local = (np.asarray(part) for part in fit.coefficients)
+
+    def near(hyper: Array) -> Coefficients:
+        there = prior_sds(hyper, design)
+        stretch = [np.asarray(t / h) ** f for t, h, f in zip(there, here, free, strict=True)]
+        return Coefficients(mean + (shared - mean) * stretch[0], local * stretch[1])
+
+    return near
+
+
+def _truncated(log_weight: Array) -> tuple[Array, float]:
+    """Weights of importance, none above √n times their mean, and the share that this cut off.
+
+    Ionides, E. L. (2008). Truncated importance sampling. Journal of Computational and Graphical
+    Statistics 17, 295–311. doi:10.1198/106186008X320456
+    """
     weight = np.exp(log_weight - np.nanmax(log_weight))
     weight = np.where(np.isfinite(weight), weight, 0.0)
-    weight /= weight.sum()
-    offset = (rng.random() + np.arange(draws)) / draws
-    point = np.searchsorted(np.cumsum(weight), offset).clip(0, points - 1)
-    taken = rng.integers(0, each, draws)
-    picked = Coefficients(
-        np.array([drawn[p].shared[t] for p, t in zip(point, taken, strict=True)]),
-        np.array([drawn[p].local[t] for p, t in zip(point, taken, strict=True)]),
-    )
-    return hypers[point], picked, float(1 / (points * (weight**2).sum()))
+    kept = np.minimum(weight, weight.mean() * np.sqrt(len(weight)))
+    return kept / kept.sum(), float(1 - kept.sum() / weight.sum())
+
+
+class _Proposal:
+    """A t distribution from which hyperparameters are proposed."""
+
+    degrees = 7.0
+
+    def __init__(self, mean: Array, covariance: Array) -> None:
+        self.mean, self.covariance = mean, covariance
+        self.factor = np.linalg.cholesky(covariance)
+
+    def draw(self, number: int, rng: np.random.Generator) -> Array:
+        dims = len(self.mean)
+        uniform = scipy.stats.qmc.Halton(dims + 1, rng=rng).random(number)
+        stretch = np.sqrt(self.degrees / scipy.stats.chi2.ppf(uniform[:, -1], self.degrees))
+        standard = scipy.stats.norm.ppf(uniform[:, :-1]) * stretch[:, None]
+        return self.mean + standard @ self.factor.T
+
+    def log_density(self, at: Array) -> Array:
+        standard = np.linalg.solve(self.factor, (at - self.mean).T)
+        shape = -0.5 * (self.degrees + len(self.mean))
+        height = shape * np.log1p((standard**2).sum(0) / self.degrees)
+        return height - np.log(np.diag(self.factor)).sum()
+
+    def narrowed(self, at: Array, weight: Array) -> _Proposal:
+        """Moved to the weighted points, as far as there are points enough to tell."""
+        effective = 1 / (weight**2).sum()
+        trust = effective / (effective + len(self.mean))
+        mean = self.mean + trust * (weight @ at - self.mean)
+        spread = (weight[:, None] * (at - mean)).T @ (at - mean)
+        return _Proposal(mean, (1 - trust) * self.covariance + trust * spread)

@@ -23,8 +23,9 @@ import pandas as pd
 from phenology.models.inference import LogDensity, sample, sampling_diagnostics
 from phenology.models.season_arrow import Factor, marginal_variances, spread
 from phenology.models.season_density import Coefficients, joint, prior_sds
-from phenology.models.season_design import Design, Sizes
+from phenology.models.season_design import Design
 from phenology.models.season_laplace import LaplaceFit, acting_hypers
+from phenology.models.season_predictors import Sizes
 
 Array = Any  # JAX's inside our own calls, numpy's at their rim
 
@@ -49,14 +50,16 @@ class Position(NamedTuple):
 
 
 def _frame(fit: LaplaceFit, design: Design, sizes: Sizes) -> Frame:
-    variances = jax.jit(marginal_variances, static_argnames="sizes")(fit.factor, sizes)
+    variances = marginal_variances(fit.factor, sizes)
     hyper = jnp.asarray(fit.hyper)
     sd = prior_sds(hyper, design)
     known = Coefficients(
         jnp.clip(1 - variances.shared / sd.shared**2, 0.0, 1.0),
         jnp.clip(1 - variances.local / sd.local**2, 0.0, 1.0),
     )
-    return Frame(hyper, jnp.asarray(fit.hyper_sd), fit.coefficients, fit.factor, known, design)
+    return Frame(
+        hyper, jnp.asarray(fit.hyper_sd.min(0)), fit.coefficients, fit.factor, known, design
+    )
 
 
 def _straight_to_model(

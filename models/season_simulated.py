@@ -5,25 +5,31 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import Any
 
-import jax
 import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
-from phenology.models.inference import double_precision
-from phenology.models.season_answers import role_dates
+from phenology.models.season_answers import DATE_NAMES, birds_a_day, role_dates
 from phenology.models.season_counts import SeasonCounts
 from phenology.models.season_curves import log_presence
 from phenology.models.season_density import Coefficients, cell_predictors
-from phenology.models.season_design import (
+from phenology.models.season_design import design_arrays
+from phenology.models.season_predictors import (
+    DATES,
     LOG_DISPERSION_PRIOR,
     SCALES,
+    SHIFTED,
     Sizes,
-    design_arrays,
+)
+from phenology.models.season_presence import (
+    live_flock,
+    present_dates,
+    share_caught,
 )
 from phenology.quantities import ROLES
 
 Array = npt.NDArray[Any]
+SEEN_AGAIN = (30, 300)  # days on which birds were caught between first and last capture; worked
 
 
 def simulate_counts(
@@ -56,7 +62,8 @@ def simulate_counts(
     -------
     counts : SeasonCounts
     truth : Dataset
-        arrival_day, peak_day, departure_day (role, group, site, season) [day of year],
+        arrival_day, peak_day, departure_day (role, group, site, season) [day of year], of the birds
+        that came;
         log_level (group, site, season), the site-year's departure from the typical year.
 
     Examples
@@ -96,19 +103,23 @@ def simulate_counts(
     )
     coefficients = Coefficients(shared, local)
     middle = (first_day + last_day) / 2
-    with double_precision():
-        predictors = cell_predictors(coefficients, jax.tree.map(np.asarray, design), sizes)
-        own = predictors[group, site, season]
-        log_mean = np.asarray(log_presence(day - middle, own, design.present[group, site]))
-        grid = np.arange(first_day, last_day + 1) - middle
-        dates = np.array(role_dates(predictors, grid)) + middle
+    predictors = cell_predictors(coefficients, design.drivers, sizes, np)
+    own = predictors[group, site, season]
+    log_mean = log_presence(day - middle, own, design.present[group, site], np)
     count = rng.poisson(rng.gamma(k, np.exp(np.minimum(log_mean, 12.0)) / k))
-    dates = np.moveaxis(dates[:groups, :sites, :seasons], 3, 0)
+    days = np.arange(first_day, last_day + 1) - middle
+    cells = predictors[:groups, :sites, :seasons]
+    share = share_caught(SEEN_AGAIN, rng, 1)
+    birds = birds_a_day(cells, days)[None]
+    flocks = [live_flock(birds[..., at, :], share, at, rng)[0] for at in range(len(ROLES))]
+    expected = np.moveaxis(role_dates(cells, days), -2, 0)
+    lived = np.stack([present_dates(flock, days, at) for at, flock in enumerate(flocks)])
+    dates = np.where(np.isnan(lived), expected, lived) + middle
     index = ROLES.index("passage" if role == "passage" else "local")
     truth = xr.Dataset(
         {
             name: (("role", "group", "site", "season"), dates[..., number])
-            for number, name in enumerate(("arrival_day", "peak_day", "departure_day"))
+            for number, name in enumerate(DATE_NAMES)
         }
         | {"log_level": (("group", "site", "season"), _log_level(coefficients, sizes, index)[
             :groups, :sites, :seasons
@@ -120,12 +131,13 @@ def simulate_counts(
             "season": list(counts.seasons),
         },
     )  # fmt: skip
-    return replace(counts, count=count), truth
+    return replace(counts, count=count, seen_again=SEEN_AGAIN), truth
 
 
 def _log_level(coefficients: Coefficients, sizes: Sizes, role: int) -> Array:
     """Departure of a site-year's log numbers from the site's typical year."""
     start = sizes.offsets["year_level"]
     of_year = coefficients.shared[start : start + 2 * sizes.seasons].reshape(-1, 2)[:, role]
-    own = coefficients.local[..., 3 + role] + of_year
-    return np.asarray(own[None] + np.moveaxis(coefficients.local[..., 5:], -1, 0))
+    own = coefficients.local[..., len(DATES) + role] + of_year
+    of_group = coefficients.local[..., len(SHIFTED) : len(SHIFTED) + sizes.groups]
+    return np.asarray(own[None] + np.moveaxis(of_group, -1, 0))

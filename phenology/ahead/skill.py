@@ -29,7 +29,17 @@ FEWEST_EARLIER = 2  # seasons before it
 FEWEST_BIRDS = 30  # of a group, from which its own scores choose its forecast
 DRAWS = 200
 POINTS = 24  # of hyperparameters: a past season is fitted for its score, not for an answer
-ROW_ARRAYS = ("group", "site", "season", "day", "log_effort", "censored", "log_nectar", "method")
+ROW_ARRAYS = (
+    "group",
+    "site",
+    "season",
+    "day",
+    "log_effort",
+    "censored",
+    "log_nectar",
+    "method",
+    "rivals",
+)
 
 
 @dataclass(frozen=True)

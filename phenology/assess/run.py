@@ -84,7 +84,8 @@ def assess_study(
     monsoon = _assess_monsoon(study, weather, answers, seed)
     site_days = assess_energy(study, site_days, windows, answers, seed)
     progress("Season", 0.2)
-    season = assess_seasons(site_days, study.options, windows, seed, jobs, answers, progress)
+    grouped = study.captures.assign(group=groups)
+    season = assess_seasons(site_days, study, grouped, windows, seed, jobs, answers, progress)
     progress("Role, stopover and survival", 0.8)
     roles = assess_bird_in_hand(
         study, site_days, answers,

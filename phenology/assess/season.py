@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from phenology.compute import Progress
     from phenology.estimates import Estimates
     from phenology.seasons import Window
-    from phenology.study.options import StudyOptions
+    from phenology.study.study import Study
 
 Array = npt.NDArray[Any]
 MEASURED_ABOVE = 0.5  # own share of learning from which an answer counts as measured
@@ -44,7 +44,8 @@ class SeasonAnswers:
 
 def assess_seasons(
     site_days: xr.Dataset,
-    options: StudyOptions,
+    study: Study,
+    captures: pd.DataFrame,
     windows: tuple[Window, ...],
     seed: int,
     jobs: int,
@@ -57,7 +58,10 @@ def assess_seasons(
     ----------
     site_days : Dataset
         From `phenology.sitedays`.
-    options : StudyOptions
+    study : Study
+        Gives roles and independent counts.
+    captures : DataFrame
+        Clean captures with their `group`.
     windows : tuple of Window
     seed, jobs : int
         With more than one job, species are fitted in processes of their own.
@@ -65,7 +69,7 @@ def assess_seasons(
         Gains arrival_day, peak_day, departure_day and capture_index.
     progress : callable
     """
-    tasks = list(season_tasks(site_days, options, windows, seed, answers))
+    tasks = list(season_tasks(site_days, study, captures, windows, seed, answers))
     curves, draws, diagnostics = [], {}, []
     for task, fitted in _fit_all(tasks, jobs, progress):
         if isinstance(fitted, str):

@@ -10,8 +10,14 @@ import numpy.typing as npt
 import pandas as pd
 import xarray as xr
 
+from phenology.assess.season_evidence import CountedBirds, counted_birds, seen_again
 from phenology.models.refusal import Refused
-from phenology.models.season_counts import BAITED_TRAP, UNBAITED_NET, SeasonCounts
+from phenology.models.season_counts import (
+    BAITED_TRAP,
+    INDEPENDENT_COUNT,
+    UNBAITED_NET,
+    SeasonCounts,
+)
 from phenology.study.options import SpeciesOptions
 
 if TYPE_CHECKING:
@@ -20,6 +26,7 @@ if TYPE_CHECKING:
     from phenology.estimates import Estimates
     from phenology.seasons import Window
     from phenology.study.options import StudyOptions
+    from phenology.study.study import Study
 
 Array = npt.NDArray[Any]
 
@@ -39,7 +46,8 @@ class SeasonTask:
 
 def season_tasks(
     site_days: xr.Dataset,
-    options: StudyOptions,
+    study: Study,
+    captures: pd.DataFrame,
     windows: tuple[Window, ...],
     seed: int,
     answers: Estimates,
@@ -48,9 +56,13 @@ def season_tasks(
     species_of = site_days["species"].to_series()
     for number, species in enumerate(sorted(species_of.unique())):
         groups = species_of.index[species_of == species].to_list()
+        counted = counted_birds(study.sheets.get("counts"), captures, site_days, groups, seed)
+        again = seen_again(captures, site_days, groups)
         for window in windows:
             try:
-                counts = season_counts(site_days, options, species, groups, window)
+                counts = season_counts(
+                    site_days, study.options, species, groups, window, counted, again
+                )
             except Refused as reason:
                 for quantity in DATES:
                     answers.refuse(quantity, str(reason), group=species, season=window.name)
@@ -64,6 +76,8 @@ def season_counts(
     species: str,
     groups: list[str],
     window: Window,
+    counted: CountedBirds | None = None,
+    again: tuple[int, int] = (0, 0),
 ) -> SeasonCounts:
     """Counts of one species' groups in one window: every sampled site-day, birds or none.
 
@@ -88,8 +102,19 @@ def season_counts(
         rows = np.zeros(hours.shape, dtype=bool)
         rows[..., 0] = _spans(caught.sum(-1) > 0, place["season"].to_numpy())
     site, date, bait = np.nonzero(rows)
-    log_hours = _log_effort(hours[site, date, bait])
+    log_effort = _log_effort(hours[site, date, bait])
     count = days["captures"].sel(group=groups).to_numpy()[site, date, bait]
+    full = days["full"].to_numpy()[site, date, bait]
+    method = np.array([BAIT_CODES[name] for name in site_days["bait"].to_numpy()])[bait]
+    if counted is not None:
+        minutes = counted.minutes[:, inside][:, kept]
+        watched = np.nonzero(minutes)
+        birds = counted.birds[:, inside][:, kept][watched]
+        site, date = (np.append(a, b) for a, b in zip((site, date), watched, strict=True))
+        log_effort = np.append(log_effort, _log_effort(minutes[watched]))
+        count = np.concatenate([count, birds])
+        full = np.append(full, np.zeros(len(birds), bool))
+        method = np.append(method, np.full(len(birds), INDEPENDENT_COUNT))
     number = len(groups)
     year = place["season"].to_numpy()[date]
 
@@ -109,10 +134,12 @@ def season_counts(
         roles=(role.role,) * number,
         first_day=float(window.first_day),
         last_day=float(window.last_day),
-        log_effort=each(log_hours),
+        log_effort=each(log_effort),
         log_nectar=each(_log_nectar(days)[site, date]),
-        censored=each(days["full"].to_numpy()[site, date, bait]),
-        method=each(np.array([BAIT_CODES[name] for name in site_days["bait"].to_numpy()])[bait]),
+        censored=each(full),
+        method=each(method),
+        rivals=each(_rivals(days)[site, date]),
+        seen_again=again,
         effort_known=bool(site_days.attrs["effort_known"]),
         site_roles=np.array(
             [[role.sites.get(name, role.role) for name in site_days["site"].to_numpy()]] * number
@@ -130,6 +157,13 @@ def _spans(caught: Array, season: Array) -> Array:
             if with_birds.size:
                 marked[site, with_birds[0] : with_birds[-1] + 1] = True
     return marked
+
+
+def _rivals(days: xr.Dataset) -> Array:
+    """1 where feeders hung near the site; 0 where none did or the sheets do not say."""
+    if "feeders_up" not in days:
+        return np.zeros((days.sizes["site"], days.sizes["date"]))
+    return np.asarray(days["feeders_up"].transpose("site", "date").fillna(0.0))
 
 
 def _log_nectar(days: xr.Dataset) -> Array:

@@ -103,7 +103,7 @@ def test_the_season_model_expects_what_it_was_taught_and_more_widely_in_a_new_ye
     )
     model = SeasonModel(draws=200, points=24, method="laplace").fit(counts)
     one = {"count": [1], "group": [0], "site": [0], "day": [215.0], "log_effort": [0.0]}
-    empty = dict.fromkeys(("censored", "log_nectar", "method"))
+    empty = dict.fromkeys(("censored", "log_nectar", "method", "rivals"))
     seen = replace(counts, **one, **empty, season=[0])
     new = replace(counts, **one, **empty, season=[4])
     known, coming = (expected_counts(model.posterior_, row)[:, 0] for row in (seen, new))

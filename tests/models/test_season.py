@@ -1,12 +1,19 @@
 """The season model at its seams: what goes in, what is told, what is refused."""
 
+from dataclasses import replace
+
+import jax
 import numpy as np
 import pytest
 
+from phenology.models.inference import double_precision
 from phenology.models.refusal import Refused
 from phenology.models.season import SeasonModel
 from phenology.models.season_counts import SeasonCounts
+from phenology.models.season_curves import log_presence
+from phenology.models.season_presence import live_flock, present_dates
 from phenology.models.season_simulated import simulate_counts
+from phenology.models.season_slopes import UPPER, presence_slopes
 
 SMALL_SCALES = {
     "passage_date_site": 2.0,
@@ -54,6 +61,42 @@ def test_dates_of_sampled_seasons_are_near_the_truth(study, model) -> None:
         assert np.abs(z).max() < 4
 
 
+def test_few_birds_scatter_more_than_many() -> None:
+    """Of a Poisson flock of N birds, the 5 % day has a spread that falls with N."""
+    days = np.arange(91.0)
+    curve = np.exp(-(((days - 45) / 9) ** 2) / 2)
+    rng = np.random.default_rng(3)
+    share = np.full(400, 0.1)
+    spreads = [
+        present_dates(
+            live_flock(np.broadcast_to(size * curve, (400, 91)), share, 1, rng), days, 1
+        ).std(0)
+        for size in (0.4, 40.0)
+    ]
+    assert (spreads[0] > 3 * spreads[1]).all()
+
+
+def test_a_flock_has_the_mean_of_its_curve() -> None:
+    days = np.arange(91.0)
+    curve = np.broadcast_to(np.exp(-(((days - 45) / 9) ** 2) / 2), (4000, 91))
+    flock = live_flock(curve, np.full(4000, 0.1), 1, np.random.default_rng(4))
+    np.testing.assert_allclose(flock.mean(0), 10 * curve[0], atol=0.3)
+
+
+def test_slopes_of_the_curves_are_those_of_automatic_differentiation() -> None:
+    rng = np.random.default_rng(5)
+    predictors = rng.normal(size=(20, 10)) * [1, 20, 20, 0.5, 0.5, 1, 20, 0.5, 0.3, 1]
+    day = rng.uniform(-40, 40, 20)
+    with double_precision():
+        for roles in ([True, True], [True, False], [False, True]):
+            present = np.tile(roles, (20, 1))
+            slope, bend = presence_slopes(day, predictors, present)
+            own = jax.vmap(jax.grad(log_presence, 1))(day, predictors, present)
+            hessian = jax.vmap(jax.hessian(log_presence, 1))(day, predictors, present)
+            np.testing.assert_allclose(slope, own, atol=1e-9)
+            np.testing.assert_allclose(bend, hessian[:, UPPER[0], UPPER[1]], atol=1e-9)
+
+
 def test_a_season_without_sampling_gets_a_wider_prediction(model) -> None:
     spread = model.draws_["peak_day"].sel(role="passage").std("draw").isel(site=0)
     assert (spread.isel(season=3) > spread.isel(season=slice(0, 3)).mean("season")).all()
@@ -99,19 +142,7 @@ def test_a_second_fit_does_not_compile_again(study, model) -> None:
 def test_a_study_without_birds_is_refused(study) -> None:
     counts, _ = study
     with pytest.raises(Refused, match="no bird"):
-        SeasonCounts(
-            count=np.zeros(1, int),
-            group=np.zeros(1, int),
-            site=np.zeros(1, int),
-            season=np.zeros(1, int),
-            day=np.array([200.0]),
-            groups=counts.groups,
-            sites=counts.sites,
-            seasons=counts.seasons,
-            roles=counts.roles,
-            first_day=180.0,
-            last_day=270.0,
-        )
+        SeasonModel().fit(replace(counts, count=np.zeros_like(counts.count)))
 
 
 def test_full_days_are_at_least_their_count(study) -> None:

@@ -1,0 +1,90 @@
+"""Birds present as a finite flock lives it, drawn about the curve that is expected.
+
+A date of a season is that of the birds that came, not of a curve: where few come, their first,
+most and last days scatter. The flock is a process of immigration and death whose mean is the
+curve n, with new birds E and chance q of staying another day,
+
+    N(t+1) ~ binomial(N(t), q) + Poisson(E),   q = min(exp(−1/stay), n(t+1)/n(t)),
+    E = n(t+1) − q·n(t),   n = birds a day at typical effort / share of those present caught a day.
+
+Do not believe the scatter where birds move in company: it is then too small.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from phenology.models.season_answers import LOCAL, SMOOTHED_DAYS, curve_dates
+
+Array = npt.NDArray[Any]
+CAUGHT_PRIOR = (1.0, 9.0)  # beta: one bird in ten of those present, from common practice
+MOST_BIRDS = 1e6  # present on a day
+LOG_STAY_PRIOR = (
+    (np.log(40.0), 0.7),  # locals [days]: from a visit after fledging to a whole season
+    (np.log(6.0), 0.5),  # passage: hummingbirds fuel for days to two weeks (Carpenter, Paton &
+)  # Hixon 1983, doi:10.1073/pnas.80.23.7259)
+
+
+def share_caught(seen_again: tuple[int, int], rng: np.random.Generator, draws: int) -> Array:
+    """Draws of the share of the birds present that a day of typical effort catches.
+
+    Parameters
+    ----------
+    seen_again : tuple of int
+        Days between first and last capture on which birds were caught, and on which traps worked.
+    rng : numpy Generator
+    draws : int
+    """
+    caught, worked = seen_again
+    return rng.beta(CAUGHT_PRIOR[0] + caught, CAUGHT_PRIOR[1] + worked - caught, draws)
+
+
+def live_flock(birds: Array, share: Array, role: int, rng: np.random.Generator) -> Array:
+    """Birds present by day.
+
+    Parameters
+    ----------
+    birds : array, shape (draw, ..., day)
+        Expected birds caught a day at typical effort.
+    share : array, shape (draw,)
+        Of the birds present that are caught.
+    role : {0, 1}
+        Local, passage: how long a bird stays.
+    rng : numpy Generator
+
+    Returns
+    -------
+    array of int, shape (draw, ..., day)
+    """
+    mean, sd = LOG_STAY_PRIOR[role]
+    stay = np.exp(rng.normal(mean, sd, len(share)))
+    lead = (slice(None),) + (None,) * (birds.ndim - 2)
+    expected = np.minimum(np.moveaxis(birds, -1, 0) / share[lead], MOST_BIRDS)
+    at_most = np.exp(-1 / stay)[lead]
+    present = np.empty(expected.shape, np.int32)
+    present[0] = rng.poisson(expected[0])
+    for day in range(1, len(expected)):
+        before, now = expected[day - 1], expected[day]
+        stays = np.minimum(at_most, now / np.maximum(before, 1e-300))
+        new = rng.poisson(np.maximum(now - stays * before, 0.0))
+        present[day] = rng.binomial(present[day - 1], stays) + new
+    return np.moveaxis(present, 0, -1)
+
+
+def present_dates(present: Array, days: Array, role: int) -> Array:
+    """Arrival, peak and departure of birds present by day; missing where no bird came.
+
+    Local birds are averaged over a week first; the top is that of the averaged curve, for both.
+    """
+    half = SMOOTHED_DAYS // 2
+    sides = [(0, 0)] * (present.ndim - 1) + [(half + 1, half)]
+    passed = np.cumsum(np.pad(present, sides, mode="edge"), -1)
+    smooth = (passed[..., SMOOTHED_DAYS:] - passed[..., :-SMOOTHED_DAYS]) / SMOOTHED_DAYS
+    highest = smooth >= smooth.max(-1, keepdims=True) - 1e-9
+    dates = curve_dates(smooth if role == LOCAL else present.astype(float), days, role)
+    dates[..., 1] = (highest * days).sum(-1) / highest.sum(-1)
+    dates[present.sum(-1) == 0] = np.nan
+    return dates
