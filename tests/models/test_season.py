@@ -44,7 +44,7 @@ def _study(seed: int, first_day: float = 180.0):
 
 @pytest.fixture(scope="module")
 def study():
-    return _study(11)
+    return _study(34)
 
 
 @pytest.fixture(scope="module")
