@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import warnings
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -46,7 +47,9 @@ def read_features(path: Path) -> gpd.GeoDataFrame:
             f"{path.name} is no GeoPackage or GeoJSON file, whatever its name says.", again
         )
     try:
-        layer = gpd.read_file(path, engine="pyogrio")
+        with warnings.catch_warnings():  # what it warns of, a shape it drops, is told as missing
+            warnings.simplefilter("ignore")
+            layer = gpd.read_file(path, engine="pyogrio")
     except Exception as error:  # noqa: BLE001 — the reader raises many kinds, all of the file
         reason = (str(error).splitlines() or ["it is damaged"])[0]
         raise StudyError(f"{path.name} cannot be read as a layer: {reason}.", again) from None

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import tempfile
 import threading
+import zlib
 from dataclasses import dataclass, field
 from functools import cache
 from pathlib import Path
@@ -28,6 +29,9 @@ VALUES = {
 }
 _TIMES = {"hourly": ["year", "month", "day", "hour"], "daily": ["year", "month", "day"]}
 _ONE_READER = threading.Lock()  # the library's addresses are module globals
+
+
+_FETCH_AGAIN = "Delete the weather cache for this station and fetch again."
 
 
 class DamagedFileError(StudyError):
@@ -125,7 +129,7 @@ def read_year(
         if table[sourced].notna().any(axis=None):
             raise DamagedFileError(
                 f"The library cannot read {path.name} of {year}.",
-                "Delete the weather cache for this station and fetch again.",
+                _FETCH_AGAIN,
             )
         frame = pd.DataFrame(index=pd.DatetimeIndex([], name="time"))
     return _sort_out(frame, kind, notes, allow_forecast)
@@ -137,10 +141,10 @@ def _check_table(path: Path, kind: Kind) -> tuple[pd.DataFrame, list[str]]:
         table = pd.read_csv(path, compression="gzip", low_memory=False)
         stamps = table[times]
         pd.to_datetime(stamps)
-    except (OSError, ValueError, KeyError, EOFError) as error:
+    except (OSError, ValueError, KeyError, EOFError, zlib.error) as error:
         raise DamagedFileError(
             f"{path.name} is no {kind} table ({type(error).__name__}).",
-            "Delete the weather cache for this station and fetch again.",
+            _FETCH_AGAIN,
         ) from None
     notes = []
     for name in VALUES[kind]:
@@ -165,6 +169,10 @@ def _read_by_library(path: Path, kind: Kind, station: Station, year: int) -> pd.
         try:
             series = getattr(meteostat, kind)(station, start, end, parameters=parameters)
             frame: pd.DataFrame | None = series.fetch(sources=True) if not series.empty else None
+        except Exception as error:  # noqa: BLE001 — the library raises many kinds, all of the file
+            raise DamagedFileError(
+                f"{path.name} of {year} is damaged ({type(error).__name__}).", _FETCH_AGAIN
+            ) from None
         finally:
             module.ENDPOINT = before
     return frame

@@ -93,13 +93,14 @@ class StationList:
                 " WHERE provider IN ('hourly', 'daily')"
                 " OR provider NOT IN ('monthly', 'normals', 'climat')"
             )
-        except (pd.errors.DatabaseError, OSError) as error:
+            years = _years_of(inventory)
+        except (pd.errors.DatabaseError, OSError, ValueError, TypeError) as error:
             raise StudyError(
                 f"The station list cannot be read ({type(error).__name__}).",
                 "Delete stations.db in the weather cache and fetch again.",
             ) from None
         stations["name"] = stations["name"].fillna(stations["station"])
-        return cls(stations.reset_index(drop=True), _years_of(inventory))
+        return cls(stations.reset_index(drop=True), years)
 
     def station(self, station: str) -> Any:
         """One station as the library's own type."""

@@ -1,0 +1,145 @@
+"""What a run would share: no bander, no remark, no exact sensitive place; the same twice over."""
+
+import io
+import re
+import zipfile
+from dataclasses import replace
+from pathlib import Path
+
+import pandas as pd
+import pytest
+from faults import invented_assessment
+
+from phenology.assess.outputs import write_run
+from phenology.sheets.told import findings_csv
+from phenology.study.export import write_capture_table, write_darwin_core
+from phenology.study.study import open_study
+
+BANDER, REMARK = "Zebedee Quillfeather", "the key hangs behind the shed"
+LATITUDE, LONGITUDE = "33.21874", "109.14126"
+SECRETS = (BANDER, BANDER.split()[1], REMARK, LATITUDE, LONGITUDE)
+PRIVATE = "private/"  # for the study's own eyes, by its name
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    made = tmp_path_factory.mktemp("secret") / "study"
+    made.mkdir()
+    (made / "study.toml").write_text(
+        'name = "Invented stations"\n[species]\n"Selasphorus rufus" = "passage"\n'
+        f'[codes.captures.bander]\n"ZQ" = "{BANDER}"\n'
+    )
+    (made / "sites.csv").write_text(
+        "site,name,latitude,longitude,elevation_m,sensitive\n"
+        f"fork,Invented fork,{LATITUDE},-{LONGITUDE},2107,yes\n"
+    )
+    rows = [
+        f"fork,2031-07-2{day},07:15,TEST-{day},RUHU,AHY,M,40.{day},3.2{day},2,"
+        f'{"ZQ" if day % 2 else BANDER},"{REMARK}"'
+        for day in range(9)
+    ]
+    head = "site,date,time,band,species,age,sex,wing_mm,mass_g,fat,bander,remarks\n"
+    (made / "captures.csv").write_text(head + "\n".join(rows) + "\n")
+    return made
+
+
+def texts(path: Path) -> list[str]:
+    """All that can be read in a file, unpacked and in its own types."""
+    content = path.read_bytes()
+    found = [content.decode("latin-1"), content.decode("utf-16-le", "ignore")]
+    if zipfile.is_zipfile(io.BytesIO(content)):
+        with zipfile.ZipFile(path) as archive:
+            found += [archive.read(name).decode("latin-1") for name in archive.namelist()]
+    if path.suffix == ".parquet":
+        found.append(pd.read_parquet(path).to_csv())
+    if path.suffix == ".nc":
+        import h5netcdf
+        import xarray as xr
+
+        with h5netcdf.File(path) as file:
+            groups = ["/", *file.groups]
+        for group in groups:
+            with xr.open_dataset(path, engine="h5netcdf", group=group) as data:
+                found.append(repr(data.attrs))
+                for variable in data.variables.values():
+                    values = " ".join(map(str, variable.values.ravel()[:20_000]))
+                    found.append(repr(variable.attrs) + values)
+    return found
+
+
+def tells(path: Path, secrets: tuple[str, ...]) -> list[str]:
+    """Secrets that a file tells; a coordinate also when it is written with fewer digits."""
+    told = []
+    for secret in secrets:
+        shorter = secret[:-1] if re.fullmatch(r"\d+\.\d+", secret) else secret
+        if any(shorter in text for text in texts(path)):
+            told.append(secret)
+    return told
+
+
+def test_secrets_are_found_where_they_stand(folder, tmp_path):
+    """The search itself: it sees through archives, tables and types."""
+    table = tmp_path / "t.parquet"
+    pd.DataFrame({"a": [BANDER] * 5, "b": [float(LATITUDE)] * 5}).to_parquet(table)
+    assert {BANDER, LATITUDE} <= set(tells(table, SECRETS))
+    with zipfile.ZipFile(tmp_path / "z.zip", "w", zipfile.ZIP_DEFLATED) as archive:
+        archive.writestr("x", f"{REMARK} {LONGITUDE}" * 9)
+    assert set(tells(tmp_path / "z.zip", SECRETS)) == {REMARK, LONGITUDE}
+    assert tells(folder / "captures.csv", SECRETS) != []
+
+
+def test_exports_tell_no_secret(folder, tmp_path, tried):
+    study = open_study(folder)
+    assert BANDER in set(study.captures["bander"])
+    write_capture_table(study, tmp_path / "captures.parquet")
+    write_darwin_core(study, tmp_path / "archive.zip")
+    for name in ("captures.parquet", "archive.zip"):
+        assert tells(tmp_path / name, SECRETS) == []
+        tried("sharing", f"names, remarks, exact places in {Path(name).suffix}", "none found")
+
+
+def test_no_shared_file_of_a_run_tells_a_secret(folder, tmp_path, tried):
+    """Every file of a run but those in `private`; the answers are invented, the study is read."""
+    study = open_study(folder)
+    invented = invented_assessment()
+    captures = study.captures.drop(columns=["bander", "remarks"]).assign(
+        group="Selasphorus rufus adult male", season="2031"
+    )
+    for name in invented.captures.columns.difference(captures.columns):
+        captures[name] = invented.captures[name].iloc[0]
+    out = tmp_path / "out"
+    out.mkdir()
+    write_run(replace(invented, study=study, captures=captures, inputs=study.inputs), out)
+    files = [path for path in out.rglob("*") if path.is_file()]
+    assert len(files) > 15
+    for path in files:
+        name = path.relative_to(out).as_posix()
+        if not name.startswith(PRIVATE):
+            assert tells(path, SECRETS) == [], name
+            tried("sharing", f"names, remarks, exact places in {path.suffix}", "none found")
+
+
+@pytest.mark.slow
+def test_a_real_run_tells_no_secret_and_is_the_same_twice(folder, tmp_path, tried):
+    from phenology.assess.run import assess_study
+
+    made = []
+    for number in (1, 2):
+        out = tmp_path / str(number)
+        out.mkdir()
+        write_run(assess_study(open_study(folder)), out)
+        for path in out.rglob("*"):
+            if path.is_file() and path.parent.name != "private":
+                assert tells(path, SECRETS) == [], path
+        tables = {path.name: path.read_bytes() for path in sorted(out.rglob("*.csv"))}
+        made.append(tables)
+    assert made[0] == made[1]
+    tried("run", "the same sheets and seed twice", "identical tables")
+
+
+def test_the_same_sheets_are_checked_the_same_twice(folder, tried):
+    first, second = open_study(folder), open_study(folder)
+    assert findings_csv(first.findings) == findings_csv(second.findings)
+    pd.testing.assert_frame_equal(first.captures, second.captures)
+    assert first.inputs == second.inputs
+    tried("check", "the same sheets twice", "identical findings and captures")
