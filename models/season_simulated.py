@@ -41,6 +41,7 @@ def simulate_counts(
     first_day: float,
     last_day: float,
     fixed: dict[str, float] | None = None,
+    group_coefficients: Array | None = None,
 ) -> tuple[SeasonCounts, xr.Dataset]:
     """Draw a study from the model's priors.
 
@@ -55,8 +56,10 @@ def simulate_counts(
     first_day, last_day : float
         Window [day of year]; `sampled` has a day for each of its days.
     fixed : dict of str to float, optional
-        Standard deviations (names of `season_design.SCALES`) or `dispersion` held at a value in
-        place of a draw.
+        Standard deviations (names of `season_predictors.SCALES`) or `dispersion` held at a value
+        in place of a draw.
+    group_coefficients : array, shape (group, predictor), optional
+        Each group's own coefficients in place of draws from their priors.
 
     Returns
     -------
@@ -98,6 +101,8 @@ def simulate_counts(
     sds = np.array([scale[name] for name in SCALES])
     shared_sd = np.where(design.prior_sd > 0, design.prior_sd, sds[design.sd_index])
     shared = design.prior_mean + shared_sd * rng.standard_normal(sizes.shared)
+    if group_coefficients is not None:
+        shared[: group_coefficients.size] = group_coefficients.ravel()
     local = sds[design.local_sd_index] * rng.standard_normal(
         (sizes.sites, sizes.seasons, sizes.local)
     )

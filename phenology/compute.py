@@ -25,6 +25,7 @@ Progress = Callable[[str, float], None]  # what is being done, and the share don
 TASKS = {
     "run": "phenology.assess.command:run_study",
     "forecast": "phenology.ahead.command:forecast_task",
+    "plan": "phenology.ahead.plan_command:plan_task",
     "simulate": "phenology.simulate:simulate_task",
 }
 

@@ -16,6 +16,7 @@ WriteStudy = Callable[..., Path]
 COMMANDS = [
     "run",
     "forecast",
+    "plan",
     "scenario",
     "compare",
     "check",

@@ -1,4 +1,4 @@
-"""`site-support forecast`."""
+"""`site-support forecast` and `plan`."""
 
 from __future__ import annotations
 
@@ -13,6 +13,7 @@ from phenology.cli.shown import StudyFolder, compute_shown
 def add_commands(app: typer.Typer) -> None:
     """Add the commands of this file."""
     app.command()(forecast)
+    app.command()(plan)
 
 
 def forecast(
@@ -63,4 +64,56 @@ def forecast(
     )
     typer.echo(
         result["days"] if format_ == "csv" else f"Page: {result['page']}", nl=format_ != "csv"
+    )
+
+
+def plan(
+    study: StudyFolder,
+    days: Annotated[
+        list[int] | None, typer.Option(help="Days a season at each site; several may be given.")
+    ] = None,
+    sites: Annotated[list[int] | None, typer.Option(help="Sites; several may be given.")] = None,
+    seasons: Annotated[
+        list[int] | None, typer.Option(help="Seasons; several may be given.")
+    ] = None,
+    spend: Annotated[
+        int | None, typer.Option(help="Days to spend in all: recommends how.", min=1)
+    ] = None,
+    species: Annotated[str | None, typer.Option(help="Default: the one caught most.")] = None,
+    studies: Annotated[int, typer.Option(help="Simulated under each plan.", min=4)] = 20,
+    results: Annotated[
+        Path | None, typer.Option(help="The finished run. Default: STUDY/results.")
+    ] = None,
+    out: Annotated[
+        Path | None, typer.Option(help="Folder for the page. Default: STUDY/plan.")
+    ] = None,
+    jobs: Annotated[int, typer.Option(help="Plans fitted at once.", min=1)] = 2,
+    format_: Annotated[
+        Literal["text", "csv"], typer.Option("--format", help="What goes to the screen.")
+    ] = "text",
+) -> None:
+    """Tell what more days, sites or seasons would show.
+
+    Reads a finished run.
+    Stopped, it goes on from the plans it has finished.
+
+    Example: site-support plan data_examples/four_stations --results report --days 10 --days 20
+    --sites 4 --seasons 3 --studies 4 --out plan
+    """
+    result = compute_shown(
+        "plan",
+        tell=format_ == "text",
+        study=study,
+        results=results,
+        days=list(days or []),
+        sites=list(sites or []),
+        seasons=list(seasons or []),
+        spend=spend,
+        species=species,
+        studies=studies,
+        out=out,
+        jobs=jobs,
+    )
+    typer.echo(
+        result["table"] if format_ == "csv" else f"Page: {result['page']}", nl=format_ != "csv"
     )

@@ -15,6 +15,7 @@ from phenology.report.figures.glance import draw_glance
 from phenology.report.figures.intervals import draw_intervals
 from phenology.report.figures.learning import draw_learning
 from phenology.report.figures.monsoon import draw_monsoon_calendar
+from phenology.report.figures.plan import draw_plans
 from phenology.report.figures.season import date_span, draw_dates_by_year, draw_season_curves
 
 __all__ = [
@@ -33,5 +34,6 @@ __all__ = [
     "draw_lean_mass",
     "draw_learning",
     "draw_monsoon_calendar",
+    "draw_plans",
     "draw_season_curves",
 ]
