@@ -9,6 +9,7 @@ import pandas as pd
 import xarray as xr
 
 from phenology.assess.draws_file import write_draws
+from phenology.assess.incidents import incident_rates
 from phenology.csv_text import csv_text
 from phenology.netcdf import write_netcdf
 from phenology.quantities import ESTIMATE_KEY, QUANTITIES
@@ -43,6 +44,8 @@ def write_run(assessment: Assessment, folder: Path) -> None:
     _write_csv(assessment.study.findings, folder / "private" / "findings.csv")
     _write_csv(assessment.study.set_aside, folder / "private" / "set_aside.csv")
     _write_csv(permit_years(assessment.study), folder / "private" / "permit_year.csv")
+    harm = incident_rates(assessment.study, assessment.site_days)
+    _write_csv(harm, folder / "private" / "incidents.csv")
     _write_csv(assessment.estimates, folder / "tables" / "estimates.csv")
     for name, table in report_tables(assessment).items():
         _write_csv(table, folder / "tables" / f"{name}.csv")

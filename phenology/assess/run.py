@@ -12,6 +12,7 @@ from phenology.assess.bird_in_hand import assess_bird_in_hand
 from phenology.assess.comparison import compare_sites
 from phenology.assess.condition import assess_condition
 from phenology.assess.energy import assess_energy
+from phenology.assess.incidents import incident_rates, report_incidents
 from phenology.assess.landscape import assess_landscape
 from phenology.assess.narrowed import narrowed_answers
 from phenology.assess.outputs import PRIVATE_COLUMNS, SUPPORT
@@ -83,6 +84,7 @@ def assess_study(
     condition = assess_condition(study, groups, seasons, answers, seed)
     monsoon = _assess_monsoon(study, weather, answers, seed)
     site_days = assess_energy(study, site_days, windows, answers, seed)
+    report_incidents(incident_rates(study, site_days), answers)
     progress("Season", 0.2)
     grouped = study.captures.assign(group=groups)
     season = assess_seasons(site_days, study, grouped, windows, seed, jobs, answers, progress)

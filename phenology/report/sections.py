@@ -264,6 +264,13 @@ def welfare_section(assessment: Assessment, tables: dict[str, pd.DataFrame]) -> 
                 )
             )
         )
+    estimates = assessment.estimates
+    rates = estimates[
+        (estimates["quantity"] == "incident_rate") & (estimates["basis"] != "refused")
+    ]
+    if len(rates):
+        caption = "Injured or dead among captures whose state was noted, with exact 90 % intervals"
+        section.add(table("incident_rates", caption, shown_answers(rates), "estimates"))
     if "permit_year" in tables:
         section.add(*_permit_tables(tables["permit_year"]))
     section.add(points(_cautions(assessment), "Cautions"))
