@@ -91,6 +91,17 @@ def fuel_section(tables: dict[str, pd.DataFrame], options: StudyOptions) -> Sect
                 "bird lighter than expected.",
             )
         )
+    gains = tables.get("gains")
+    if gains is not None:
+        section.add(
+            Figure(
+                "gain-days",
+                figures.draw_gain(gains),
+                "Gain of mass by day of stay, of birds weighed again (marks) and the median of "
+                "each day (line): these are the birds that stayed; those that gained fast have "
+                "left.",
+            )
+        )
     if fuel is not None:
         section.add(table("fuel", "Mean fuel load", shown_answers(fuel)))
         if "fuel_classes" in tables:
@@ -132,6 +143,9 @@ def map_section(assessment: Assessment, tables: dict[str, pd.DataFrame]) -> Sect
             shown.rename(columns={"sensitive": "coarsened"}),
         )
     )
+    if "movements" in tables:
+        moved = tables["movements"].assign(distance_km=tables["movements"]["distance_km"].round(1))
+        section.add(table("movements", "Birds caught at more than one site", moved))
     section.add(*habitat_blocks(assessment, tables))
     return section
 

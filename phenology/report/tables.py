@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from phenology.movements import band_movements
 from phenology.places import coarsen_sites
 from phenology.report.driver_tables import driver_tables
+from phenology.report.stays import gains, movements
 from phenology.report.words import AGAINST_NORMAL, estimate_words, sentence, unit_words
 from phenology.seasons import season_windows
 from phenology.study.permit_year import permit_years
@@ -74,6 +74,7 @@ def report_tables(assessment: Assessment) -> dict[str, pd.DataFrame]:
         "rows": rows_by_sheet(study.rows),
         "set_aside": set_aside(study.set_aside),
         "findings": findings_by_kind(study.findings),
+        "gains": gains(assessment.captures, birds),
         "movements": movements(assessment),
         "sites": coarsen_sites(study.sites, study.options.coarsen_km),
         "welfare": welfare(assessment.captures, study.options),
@@ -347,9 +348,3 @@ def shown_answers(table: pd.DataFrame) -> pd.DataFrame:
 def said(table: pd.DataFrame) -> list[str]:
     """Each row of a table of estimates as a sentence."""
     return [sentence(row) for row in table.to_dict("records")]
-
-
-def movements(assessment: Assessment) -> pd.DataFrame:
-    """Bands caught at more than one site; distances from sites as they are told."""
-    study = assessment.study
-    return band_movements(assessment.captures, coarsen_sites(study.sites, study.options.coarsen_km))

@@ -4,12 +4,24 @@ from __future__ import annotations
 
 import json
 
+import pandas as pd
 import pytest
 
 from phenology.report import figures
 from phenology.report.palette import COLOURS, ROLE_ORDER, light
 from phenology.report.report import figure_json
 from phenology.report.tables import report_tables
+
+
+GAINS = pd.DataFrame(
+    {
+        "species": "Selasphorus rufus",
+        "group": "Selasphorus rufus young",
+        "role": "passage",
+        "days": [1, 1, 2, 4],
+        "gain": [0.01, 0.05, 0.08, 0.2],
+    }
+)
 
 
 @pytest.fixture(scope="module")
@@ -23,6 +35,7 @@ def charts(assessment):
         "dates": figures.draw_dates_by_year(tables["timing"], tables["seasons_sampled"], "fork"),
         "fuel by day": figures.draw_fuel_by_day(birds),
         "lean mass": figures.draw_lean_mass(birds),
+        "gain": figures.draw_gain(GAINS),
         "effort": figures.draw_effort_calendar(tables["sampled_days"], tables["seasons_sampled"]),
         "findings": figures.draw_findings(tables["findings"]),
         "learning": figures.draw_learning(tables["learning"]),

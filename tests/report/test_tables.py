@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 from pyproj import Geod
 
 from phenology.places import coarsen_sites
+from phenology.report.stays import gains
 from phenology.report.tables import report_tables, role_of
 
 
@@ -104,3 +105,19 @@ def test_an_open_site_is_not_moved_and_neighbours_share_a_square() -> None:
         shown.loc["b", ["latitude", "longitude"]]
     )
     assert shown.loc["a", "latitude"] != pytest.approx(33.47, abs=1e-6)
+
+
+def test_gains_count_from_the_first_weighing_of_a_stay_and_name_no_band() -> None:
+    captures = pd.DataFrame(
+        {
+            "band": ["TEST-00001"] * 3, "site": "fork", "group": "Selasphorus rufus young",
+            "date": pd.to_datetime(["2031-08-01", "2031-08-03", "2031-08-04"]),
+            "time": 8.0, "mass_g": [3.0, 3.3, 3.6], "gravid": pd.NA,
+        }
+    )  # fmt: skip
+    kinds = {"group": ["Selasphorus rufus young"], "species": ["Selasphorus rufus"],
+             "role": ["passage"]}  # fmt: skip
+    told = gains(captures, pd.DataFrame(kinds))
+    assert told["days"].tolist() == [2, 3]
+    assert told["gain"].round(6).tolist() == [0.1, 0.2]
+    assert not told.eq("TEST-00001").any(axis=None)

@@ -10,7 +10,7 @@ from phenology.report.figures.conditions import draw_conditions
 from phenology.report.figures.effort import draw_effort_calendar
 from phenology.report.figures.findings import draw_findings
 from phenology.report.figures.forecast import draw_forecast_calendar, draw_forecast_skill
-from phenology.report.figures.fuel import draw_fuel_by_day, draw_lean_mass
+from phenology.report.figures.fuel import draw_fuel_by_day, draw_gain, draw_lean_mass
 from phenology.report.figures.glance import draw_glance
 from phenology.report.figures.intervals import draw_intervals
 from phenology.report.figures.learning import draw_learning
@@ -29,6 +29,7 @@ __all__ = [
     "draw_forecast_calendar",
     "draw_forecast_skill",
     "draw_fuel_by_day",
+    "draw_gain",
     "draw_glance",
     "draw_intervals",
     "draw_lean_mass",

@@ -1,4 +1,4 @@
-"""Fuel by day, and lean mass against wing, with every single bird."""
+"""Fuel by day, lean mass against wing and gain by day of stay, with every single bird."""
 
 from __future__ import annotations
 
@@ -102,6 +102,42 @@ def draw_lean_mass(birds: pd.DataFrame) -> alt.FacetChart:
     shown = ["species", "group", "role", "wing_mm", "mass_g"]
     made = [name for name in birds if str(name).startswith("lean_mass_g")]
     return finish(chart, birds=birds[[*shown, *made]])
+
+
+def draw_gain(gains: pd.DataFrame) -> alt.FacetChart:
+    """Gain of mass by day of stay: every bird weighed again, and the median of each day.
+
+    Parameters
+    ----------
+    gains : DataFrame
+        species, group, role, days since first weighed, gain [share of the first mass].
+    """
+    gains = _thinned(gains)
+    roles = roles_of(gains)
+    base = alt.Chart()
+    x = alt.X("days:Q", title="days since first weighed", axis=alt.Axis(tickMinStep=1))
+    y = alt.Y("gain:Q", title="gain, share of first mass", axis=alt.Axis(format="%", tickCount=4))
+    none = base.mark_rule(strokeWidth=1, color=light("soft")).encode(y=alt.datum(0))
+    points = base.mark_point(filled=True, size=22, opacity=0.55).encode(
+        x,
+        y,
+        color=role_colour(roles),
+        shape=role_shape(roles),
+        tooltip=[
+            alt.Tooltip("group:N"),
+            alt.Tooltip("days:Q"),
+            alt.Tooltip("gain:Q", format="+.0%"),
+        ],
+    )
+    middle = base.mark_line(strokeWidth=2, opacity=0.9).encode(
+        x, alt.Y("median(gain):Q"), color=role_colour(roles)
+    )
+    chart = panels(
+        layered("gains", none, points, middle, height=130),
+        "species",
+        sorted(gains["species"].unique()),
+    )
+    return finish(chart, gains=gains[["species", "group", "role", "days", "gain"]])
 
 
 def _thinned(birds: pd.DataFrame) -> pd.DataFrame:
