@@ -12,7 +12,6 @@ from phenology.report.palette import COLOURS, ROLE_ORDER, light
 from phenology.report.report import figure_json
 from phenology.report.tables import report_tables
 
-
 GAINS = pd.DataFrame(
     {
         "species": "Selasphorus rufus",
