@@ -27,6 +27,7 @@ import numpy as np
 import pandas as pd
 
 import phenology.models
+from phenology.compute import end_with_parent
 
 MODELS_FOLDER = Path(phenology.models.__file__).parent
 TABLES = MODELS_FOLDER / "calibration"
@@ -234,7 +235,7 @@ def _fitted(study: str, seeds: list[int], jobs: int) -> Iterator[tuple[int, pd.D
         for seed in seeds:
             yield seed, one_study(study, seed)
         return
-    with ProcessPoolExecutor(jobs, mp_context=get_context("spawn")) as workers:
+    with ProcessPoolExecutor(jobs, get_context("spawn"), end_with_parent) as workers:
         started = {workers.submit(one_study, study, seed): seed for seed in seeds}
         try:
             for future in as_completed(started):

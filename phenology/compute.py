@@ -12,6 +12,8 @@ import os
 import signal
 import subprocess
 import sys
+import threading
+import time
 import traceback
 from collections.abc import Callable
 from importlib import import_module
@@ -91,6 +93,21 @@ class Computation:
         self._child.kill()
 
 
+def end_with_parent() -> None:
+    """End this process soon after its parent is gone, however that was ended.
+
+    Called by the computation and by every worker it starts: a killed command leaves nobody at work.
+    """
+    parent = os.getppid()
+
+    def watch() -> None:
+        while os.getppid() == parent:
+            time.sleep(1.0)
+        os._exit(1)
+
+    threading.Thread(target=watch, daemon=True).start()
+
+
 def _follow(child: subprocess.Popen[bytes], progress: Progress) -> Any:
     assert child.stdout is not None
     assert child.stderr is not None
@@ -123,6 +140,7 @@ def main() -> None:
     global _ANSWERS  # noqa: PLW0603
     _ANSWERS = os.dup(1)
     os.dup2(2, 1)
+    end_with_parent()
     task, arguments = sys.argv[1], json.loads(sys.argv[2])
     with contextlib.suppress(BrokenPipeError, KeyboardInterrupt):
         try:

@@ -15,7 +15,7 @@ from phenology.ahead.sessions import days_to_choose, planned_sessions
 from phenology.ahead.skill import BEFORE, MIDWAY, MODEL, best_forecasts, past_skill, rows_of, taken
 from phenology.assess.season_counts import season_counts
 from phenology.compilation import use_compilation_cache
-from phenology.compute import Progress, quiet
+from phenology.compute import Progress, end_with_parent, quiet
 from phenology.errors import StudyError
 from phenology.groups import assign_groups
 from phenology.models.forecast_rivals import RIVALS
@@ -225,7 +225,8 @@ def _each(tasks: list[_Task], jobs: int) -> Any:
     if jobs == 1 or len(tasks) < 2:
         yield from map(_forecast, tasks)
         return
-    with ProcessPoolExecutor(min(jobs, len(tasks)), mp_context=get_context("spawn")) as workers:
+    number = min(jobs, len(tasks))
+    with ProcessPoolExecutor(number, get_context("spawn"), end_with_parent) as workers:
         yield from workers.map(_forecast, tasks)
 
 

@@ -14,7 +14,7 @@ import pandas as pd
 
 from phenology.assess.season_counts import season_counts
 from phenology.compilation import use_compilation_cache
-from phenology.compute import Progress, quiet
+from phenology.compute import Progress, end_with_parent, quiet
 from phenology.errors import StudyError
 from phenology.models.refusal import Refused
 from phenology.models.sampling_plan import (
@@ -203,7 +203,7 @@ def _each(
         for plan, aim in wanted:
             yield plan, aim, _widths(plan, aim, habits, brought, studies, seed)
         return
-    with ProcessPoolExecutor(jobs, mp_context=get_context("spawn")) as workers:
+    with ProcessPoolExecutor(jobs, get_context("spawn"), end_with_parent) as workers:
         started = {
             workers.submit(_widths, plan, aim, habits, brought, studies, seed): (plan, aim)
             for plan, aim in wanted

@@ -14,6 +14,7 @@ import xarray as xr
 
 from phenology.assess.season_counts import DATES, SeasonTask, season_tasks
 from phenology.compilation import use_compilation_cache
+from phenology.compute import end_with_parent
 from phenology.models.refusal import Refused
 from phenology.models.season import SeasonModel
 from phenology.quantities import HIGH_QUANTILE, LOW_QUANTILE, ROLES
@@ -114,7 +115,9 @@ def _fit_all(
             told(number)
             fitted[number] = fit_task(task)
     else:
-        with ProcessPoolExecutor(min(jobs, len(tasks)), mp_context=get_context("spawn")) as workers:
+        spawn = get_context("spawn")
+        number = min(jobs, len(tasks))
+        with ProcessPoolExecutor(number, spawn, initializer=end_with_parent) as workers:
             started = {workers.submit(fit_task, task): n for n, task in enumerate(tasks)}
             for future in as_completed(started):
                 fitted[started[future]] = future.result()
