@@ -131,7 +131,9 @@ def test_simulate_writes_a_study_that_opens(tmp_path: Path) -> None:
     told = _call("simulate", "--seed", 3, "--sites", 1, "--seasons", 1, "--out", tmp_path / "made")
     assert "1 sites and 1 seasons" in told
     assert "captures:" in _call("check", tmp_path / "made")
-    assert "2031" in _call("monsoon", tmp_path / "made")
+    page = tmp_path / "monsoon.html"
+    assert "2031" in _call("monsoon", tmp_path / "made", "--out", page)
+    assert "a row a year" in page.read_text(encoding="utf-8")
 
 
 def test_control_and_direction_signs_never_reach_the_terminal() -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
@@ -10,8 +11,10 @@ from phenology.cli.shown import StudyFolder, print_table, shown_progress, visibl
 
 if TYPE_CHECKING:
     import pandas as pd
+    import xarray as xr
 
     from phenology.study.study import Study
+    from phenology.weather.monsoon import MonsoonYears
 
 
 MONSOON_COLUMNS = [
@@ -69,17 +72,20 @@ def monsoon(
     run_days: Annotated[
         int | None, typer.Option(help="Moist days in a row. Default: study.toml's, else 3.", min=1)
     ] = None,
+    out: Annotated[
+        Path | None, typer.Option(help="Page to write the calendars of moist days to.")
+    ] = None,
 ) -> None:
-    """Tell onset and strength of the monsoon by year.
+    """Tell onset and strength of the monsoon by year; draw the calendar of moist days.
 
-    Example: site-support monsoon data_examples/four_stations
+    Example: site-support monsoon data_examples/four_stations --out monsoon.html
     """
     from phenology.study.study import open_study
     from phenology.weather.commands import study_monsoon
 
     opened = open_study(study)
     with shown_progress() as progress:
-        found, _ = study_monsoon(
+        found, weather = study_monsoon(
             opened.options,
             opened.sites,
             opened.sheets.get("weather"),
@@ -89,6 +95,24 @@ def monsoon(
             progress=lambda done, number: progress("Monsoon", done / max(number, 1)),
         )
     print_table(found.years[MONSOON_COLUMNS])
+    if out is not None:
+        _write_calendars(out, opened, weather, found)
+        typer.echo(visible(str(out)))
+
+
+def _write_calendars(out: Path, opened: Study, weather: xr.Dataset, found: MonsoonYears) -> None:
+    from phenology.errors import StudyError
+    from phenology.report.content import Section
+    from phenology.report.drivers import monsoon_figures
+    from phenology.report.report import render_page
+
+    section = Section("monsoon", "Monsoon")
+    section.add(*monsoon_figures(weather, found, opened.sites["site"].astype(str).tolist()))
+    page = render_page(f"Monsoon, {opened.options.name}", [section])
+    try:
+        out.write_text(page, encoding="utf-8")
+    except OSError as error:
+        raise StudyError(f"{out} cannot be written: {error.strerror or error}.") from None
 
 
 def _dates(opened: Study) -> pd.DatetimeIndex:
