@@ -24,7 +24,7 @@ SURE = 0.95  # chance from which a site is said to do better than another
 MOST_PAIRS = 3  # of sites, a role
 MOST_EFFECTS = 3  # a role
 GAIN = "fuel_deposition_g_per_day"
-SEASON_MEAN, BY_FEEDERS = "mean of the season's days", "feeders"  # definitions
+BY_FEEDERS = "feeders"  # a definition of bird_days_fed
 
 
 def against_others(chances: pd.DataFrame) -> list[str]:
@@ -79,7 +79,8 @@ def situation_of(assessment: Assessment, site: str, season: str) -> Situation | 
     """Flowers, feeders, captures and energy of a site's season; None without surveyed bloom."""
     told = assessment.estimates
     told = told[(told["site"] == site) & (told["season"] == season) & (told["basis"] != "refused")]
-    bloom = told[(told["quantity"] == "bloom_index") & (told["definition"] == SEASON_MEAN)]
+    whole = (told["definition"] == "") & (told["plant"] == "")  # the mean of the season's days
+    bloom = told[(told["quantity"] == "bloom_index") & whole]
     if bloom.empty:
         return None
     caught = assessment.captures
