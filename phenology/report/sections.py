@@ -98,8 +98,8 @@ def fuel_section(tables: dict[str, pd.DataFrame], options: StudyOptions) -> Sect
                 "gain-days",
                 figures.draw_gain(gains),
                 "Gain of mass by day of stay, of birds weighed again (marks) and the median of "
-                "each day (line): these are the birds that stayed; those that gained fast have "
-                "left.",
+                "days with five birds or more (line): these are the birds that stayed; those "
+                "that gained fast have left.",
             )
         )
     if fuel is not None:

@@ -19,6 +19,7 @@ from phenology.report.figures.parts import (
 from phenology.report.palette import light
 
 DRAWN_BIRDS = 2500  # more points hide one another; the draw is seeded and the caption says so
+FEWEST_IN_MEDIAN = 5
 
 
 def draw_fuel_by_day(birds: pd.DataFrame) -> alt.FacetChart:
@@ -105,7 +106,7 @@ def draw_lean_mass(birds: pd.DataFrame) -> alt.FacetChart:
 
 
 def draw_gain(gains: pd.DataFrame) -> alt.FacetChart:
-    """Gain of mass by day of stay: every bird weighed again, and the median of each day.
+    """Gain of mass by day of stay: every bird weighed again, and the median of days with five.
 
     Parameters
     ----------
@@ -129,8 +130,13 @@ def draw_gain(gains: pd.DataFrame) -> alt.FacetChart:
             alt.Tooltip("gain:Q", format="+.0%"),
         ],
     )
-    middle = base.mark_line(strokeWidth=2, opacity=0.9).encode(
-        x, alt.Y("median(gain):Q"), color=role_colour(roles)
+    middle = (
+        base.transform_aggregate(
+            middle="median(gain)", birds="count()", groupby=["species", "role", "days"]
+        )
+        .transform_filter(f"datum.birds >= {FEWEST_IN_MEDIAN}")
+        .mark_line(strokeWidth=2, opacity=0.9)
+        .encode(x, alt.Y("middle:Q"), color=role_colour(roles))
     )
     chart = panels(
         layered("gains", none, points, middle, height=130),
