@@ -3,7 +3,7 @@
 import csv
 import os
 import shutil
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Generator, Sequence
 from pathlib import Path
 
 import pytest
@@ -26,6 +26,17 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     for item in items:
         if item.get_closest_marker("browser"):
             item.add_marker(missing)
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_runtest_makereport() -> Generator[None, pytest.TestReport, pytest.TestReport]:
+    """No test is skipped silently in CI: there a skip is a failure that says what was missing."""
+    report = yield
+    if os.environ.get("CI") and report.skipped and not hasattr(report, "wasxfail"):
+        reason = report.longrepr[2] if isinstance(report.longrepr, tuple) else report.longrepr
+        report.outcome = "failed"
+        report.longrepr = f"skipped in CI: {reason}"
+    return report
 
 
 @pytest.fixture

@@ -9,17 +9,12 @@ import tempfile
 from pathlib import Path
 
 import atheris
-from parsers import attempt, parsers
 
 
 def main(name: str, seconds: str) -> None:
-    with atheris.instrument_imports(include=["phenology"]):
-        import phenology.sheets.clock
-        import phenology.sheets.numerals
-        import phenology.sheets.rows
-        import phenology.study.options  # noqa: F401
+    with atheris.instrument_imports(include=["phenology", "tomllib"]):
+        from parsers import attempt, parsers
     parser = next(each for each in parsers() if each.name == name)
-    atheris.instrument_all()
     with tempfile.TemporaryDirectory() as home:
         corpus, folder = Path(home) / "corpus", Path(home) / "study"
         corpus.mkdir()
