@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -14,6 +15,7 @@ from phenology.errors import StudyError
 from phenology.study.options import WeatherOptions
 from phenology.weather.attribution import attribution
 from phenology.weather.bulk import Kind
+from phenology.weather.cache import RawCache, default_cache_dir
 from phenology.weather.combine import Lapse, combine_by_distance, fill_from_neighbours
 from phenology.weather.dataset import (
     COMBINED,
@@ -76,6 +78,14 @@ class MeteostatWeather:
     reach_km: float = REACH_KM
     allow_forecast: bool = False
     _known: StationList | None = field(default=None, init=False, repr=False)
+
+    @classmethod
+    def from_cache(
+        cls, cache_dir: Path | None = None, options: WeatherOptions | None = None
+    ) -> MeteostatWeather:
+        """Use what has been fetched before; opens no connection."""
+        held = Fetcher(RawCache(cache_dir or default_cache_dir()), offline=True)
+        return cls.as_asked(held, options or WeatherOptions(source="meteostat"))
 
     @classmethod
     def as_asked(cls, fetcher: Fetcher, options: WeatherOptions) -> MeteostatWeather:

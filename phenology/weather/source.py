@@ -76,12 +76,9 @@ def weather_source(
     """
     named = options.weather.source
     if named == "meteostat":
-        from phenology.weather.cache import RawCache, default_cache_dir
-        from phenology.weather.fetch import Fetcher
         from phenology.weather.meteostat_source import MeteostatWeather
 
-        held = Fetcher(RawCache(cache_dir or default_cache_dir()), offline=True)
-        return MeteostatWeather.as_asked(held, options.weather)
+        return MeteostatWeather.from_cache(cache_dir, options.weather)
     if sheet is not None and len(sheet) > 0:
         return SheetWeather(sheet)
     if named == "sheet":
