@@ -40,7 +40,8 @@ Array = Any  # JAX's inside our own calls, numpy's at their rim
 _NEWTON_STEPS = 60
 _HALVINGS = 12
 _EXPECTATION_STEPS = 15
-_ROUNDS = 4  # of proposals of hyperparameters
+_ROUNDS = 4  # of proposals of hyperparameters; twice as many while more than half is cut off
+_MUCH_CUT = 0.5
 _NEAR = 0.05  # movement of φ [log units] at which its centre counts as found
 _DIFFERENCE = 0.6  # at which the fall of the marginal is measured, on either side [log units]
 _DROPS = (0.25, 50.0)  # falls that are taken at their word; a flat side keeps that of its prior
@@ -221,7 +222,7 @@ def draw_laplace(
     standard, heights = np.empty((0, len(acting))), np.empty(0)
     modes: list[Coefficients] = []
     near = _nearby_modes(fit, design, sizes)
-    for _ in range(_ROUNDS):
+    for number in range(2 * _ROUNDS):
         tried = proposals[-1].draw(-(-points // _ROUNDS), rng)
         standard = np.concatenate([standard, tried])
         for at in hypers_of(tried):
@@ -233,6 +234,8 @@ def draw_laplace(
             heights + volume - logsumexp([one.log_density(standard) for one in proposals], axis=0)
         )
         weight, cut = _truncated(log_weight)
+        if number + 1 >= _ROUNDS and cut < _MUCH_CUT:
+            break
         proposals.append(proposals[0].narrowed(standard, weight))
     hypers = hypers_of(standard)
     offset = (rng.random() + np.arange(draws)) / draws

@@ -9,17 +9,14 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
-from phenology.models.season_answers import DATE_NAMES, birds_a_day, role_dates
+from phenology.models.season_answers import DATE_NAMES, birds_a_day, predictors_of_site, role_dates
 from phenology.models.season_counts import SeasonCounts
 from phenology.models.season_curves import log_presence
 from phenology.models.season_density import Coefficients, cell_predictors
 from phenology.models.season_design import design_arrays
 from phenology.models.season_predictors import (
-    DATES,
     LOG_DISPERSION_PRIOR,
     SCALES,
-    SHIFTED,
-    Sizes,
 )
 from phenology.models.season_presence import (
     live_flock,
@@ -67,7 +64,7 @@ def simulate_counts(
     truth : Dataset
         arrival_day, peak_day, departure_day (role, group, site, season) [day of year], of the birds
         that came;
-        log_level (group, site, season), the site-year's departure from the typical year.
+        capture_index (group, site, season), ratio to the site's typical season.
 
     Examples
     --------
@@ -120,15 +117,24 @@ def simulate_counts(
     expected = np.moveaxis(role_dates(cells, days), -2, 0)
     lived = np.stack([present_dates(flock, days, at) for at, flock in enumerate(flocks)])
     dates = np.where(np.isnan(lived), expected, lived) + middle
-    index = ROLES.index("passage" if role == "passage" else "local")
+    usual = [
+        predictors_of_site(Coefficients(shared[None], local[None]), design.drivers, sizes, site)[1][
+            0, :groups, :seasons
+        ]
+        for site in range(sites)
+    ]
+    one = ROLES.index("passage" if role == "passage" else "local")
+    modelled = slice(None) if role == "mixed" else slice(one, one + 1)
+    total, usual_total = (
+        birds_a_day(each, days)[..., modelled, :].sum((-2, -1))
+        for each in (cells, np.stack(usual, 1))
+    )
     truth = xr.Dataset(
         {
             name: (("role", "group", "site", "season"), dates[..., number])
             for number, name in enumerate(DATE_NAMES)
         }
-        | {"log_level": (("group", "site", "season"), _log_level(coefficients, sizes, index)[
-            :groups, :sites, :seasons
-        ])},
+        | {"capture_index": (("group", "site", "season"), total / usual_total)},
         coords={
             "role": list(ROLES),
             "group": list(counts.groups),
@@ -137,12 +143,3 @@ def simulate_counts(
         },
     )  # fmt: skip
     return replace(counts, count=count, seen_again=SEEN_AGAIN), truth
-
-
-def _log_level(coefficients: Coefficients, sizes: Sizes, role: int) -> Array:
-    """Departure of a site-year's log numbers from the site's typical year."""
-    start = sizes.offsets["year_level"]
-    of_year = coefficients.shared[start : start + 2 * sizes.seasons].reshape(-1, 2)[:, role]
-    own = coefficients.local[..., len(DATES) + role] + of_year
-    of_group = coefficients.local[..., len(SHIFTED) : len(SHIFTED) + sizes.groups]
-    return np.asarray(own[None] + np.moveaxis(of_group, -1, 0))

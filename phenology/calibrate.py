@@ -63,6 +63,11 @@ UNTOLD = (0.0, 1.0)  # a simple approach without an interval, kept for its bias
 OWN_FAMILY = {"": (0.85, 0.95), "individual-based": (0.80, 0.97)}
 
 CALIBRATIONS: dict[str, Calibration] = {
+    "season": Calibration(
+        "phenology.models.season_calibration:calibration_study",
+        ("season*.py",),
+        OWN_FAMILY,
+    ),
     "support": Calibration(
         "phenology.models.support_simulated:calibration_study",
         ("support*.py", "mixed_*.py", "laplace.py"),
