@@ -18,6 +18,7 @@ SUBJECTS = {
     "sheets": "phenology.bench.sheets:bench_sheets",
     "models": "phenology.bench.models:bench_models",
     "weather": "phenology.bench.weather:bench_weather",
+    "page": "phenology.bench.page:bench_page",
 }
 
 
