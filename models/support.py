@@ -380,7 +380,8 @@ def _extrapolation(fit: RoleFit, new: Mapping[str, Array], chosen: npt.NDArray[n
 
 def _range_by_site(values: Array, site: npt.NDArray[np.intp]) -> tuple[Array, Array]:
     """Least and most seen at each bird's own site."""
-    least, most = np.full((2, int(site.max()) + 1), np.array([[np.inf], [-np.inf]]))
-    np.fmin.at(least, site, values)
-    np.fmax.at(most, site, values)
-    return least[site], most[site]
+    order = np.argsort(site, kind="stable")
+    starts = np.flatnonzero(np.diff(site[order], prepend=-1))
+    place = np.searchsorted(site[order][starts], site)
+    least, most = (reach.reduceat(values[order], starts) for reach in (np.fmin, np.fmax))
+    return least[place], most[place]

@@ -100,7 +100,7 @@ class _OfRole:
         return round(float(self.fit.chance[chosen].sum()))
 
     def run(self, changes: Mapping[str, Array]) -> xr.Dataset:
-        return self.model.scenario(changes, self.among, (self.role,)).sel(role=self.role)
+        return self.model.scenario(changes, self.among, (self.role,)).isel(role=0)
 
 
 def _tell_role(
@@ -118,14 +118,15 @@ def _tell_role(
                 quantity, "no bird of this role was measured there", scenario=name, **key
             )
         return
-    actual = of_role.run({})["actual"].values
+    asked = [driver_changes(of_role.fit.design.values, scenario, table) for scenario in scenarios]
+    runs = [None if unknown else of_role.run(changes) for changes, unknown in asked]
+    any_run = next((parts for parts in runs if parts is not None), None)
+    actual = (of_role.run({}) if any_run is None else any_run)["actual"].values
     answers.add(quantity, actual, birds=birds, basis="measured", scenario=AS_IT_WAS, **key)
-    for scenario in scenarios:
-        changes, unknown = driver_changes(of_role.fit.design.values, scenario, table)
-        if unknown:
+    for scenario, (_, unknown), parts in zip(scenarios, asked, runs, strict=True):
+        if parts is None:
             answers.refuse(quantity, unknown, birds=birds, scenario=scenario.name, **key)
             continue
-        parts = of_role.run(changes)
         apart, through = parts["difference"].values, _through_flowers(of_role, scenario)
         difference = apart + through
         reason = str(parts["reason"].item())
@@ -157,10 +158,11 @@ def driver_changes(
         if "monsoon_onset" not in known:
             return {}, "the onset of the monsoon is not known well enough in this study"
         onset = table["monsoon_onset"]
-        normal = onset.groupby(table["site"]).transform("mean").fillna(onset.mean())
-        later = onset.fillna(normal) + (scenario.monsoon_days or 0.0)
-        moved = normal if scenario.monsoon_normal else later
-        changes["monsoon_onset"] = moved.to_numpy(dtype=float)
+        if scenario.monsoon_normal or onset.isna().any():
+            normal = onset.groupby(table["site"]).transform("mean").fillna(onset.mean())
+            onset = normal if scenario.monsoon_normal else onset.fillna(normal)
+        later = 0.0 if scenario.monsoon_normal else scenario.monsoon_days or 0.0
+        changes["monsoon_onset"] = onset.to_numpy(dtype=float) + later
     return changes, ""
 
 

@@ -171,11 +171,9 @@ def scenario_rows(
     tell_scenarios(support, [asked], answers, site)
     table = answers.table()
     table = table[table["definition"] == ""]
-    told = table[table["basis"] != "refused"].groupby("quantity").size().index
+    told = table.loc[table["basis"] != "refused", "quantity"].unique()
     return {
-        quantity: rows.reset_index(drop=True)
-        for quantity, rows in table.groupby("quantity", sort=False)
-        if quantity in told
+        quantity: table[table["quantity"] == quantity].reset_index(drop=True) for quantity in told
     }
 
 
@@ -213,20 +211,23 @@ def _unit(quantity: str) -> str:
 
 def _words(quantity: str, rows: pd.DataFrame) -> list[str]:
     """Each role in words: what was, what would have been, and what the answer rests on."""
-    lines = []
-    for role, of_role in rows.groupby("role", sort=False):
-        by = {row["scenario"]: row for row in of_role.to_dict("records")}
-        was, then = by[AS_IT_WAS], by[CHANGED]
-        unit = unit_words(_unit(quantity))
-        if was["basis"] == "refused":
-            lines.append(f"{role}: cannot be told: {plain(was['note'], 300)}.")
-            continue
-        line = f"{role}: {estimate_words(was)} {unit} as it was"
-        if then["basis"] == "refused":
-            line += f"; changed: cannot be told: {plain(then['note'], 300)}"
-        else:
-            line += f", {estimate_words(then)} changed"
-            if then["basis"] == "extrapolated":
-                line += f" (beyond anything seen: {plain(then['note'], 300)})"
-        lines.append(f"{line}. {int(was['birds'])} birds.")
-    return lines
+    by: dict[str, dict[str, Any]] = {}
+    for row in rows.to_dict("records"):
+        by.setdefault(row["role"], {})[row["scenario"]] = row
+    return [
+        f"{role}: {_role_words(told[AS_IT_WAS], told[CHANGED], unit_words(_unit(quantity)))}."
+        for role, told in by.items()
+    ]
+
+
+def _role_words(was: dict[str, Any], then: dict[str, Any], unit: str) -> str:
+    note = plain(then["note"], 300)
+    if was["basis"] == "refused":
+        return f"cannot be told: {plain(was['note'], 300)}"
+    said = f"{estimate_words(was)} {unit} as it was"
+    if then["basis"] == "refused":
+        said += f"; changed: cannot be told: {note}"
+    else:
+        said += f", {estimate_words(then)} changed"
+        said += f" (beyond anything seen: {note})" if then["basis"] == "extrapolated" else ""
+    return f"{said}. {int(was['birds'])} birds"
