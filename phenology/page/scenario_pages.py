@@ -18,6 +18,8 @@ from phenology.report.content import Figure
 from phenology.report.words import estimate_words, plain, unit_words
 
 if TYPE_CHECKING:
+    from collections.abc import Hashable
+
     import pandas as pd
     from starlette.requests import Request
     from starlette.responses import Response
@@ -211,7 +213,7 @@ def _unit(quantity: str) -> str:
 
 def _words(quantity: str, rows: pd.DataFrame) -> list[str]:
     """Each role in words: what was, what would have been, and what the answer rests on."""
-    by: dict[str, dict[str, Any]] = {}
+    by: dict[str, dict[str, dict[Hashable, Any]]] = {}
     for row in rows.to_dict("records"):
         by.setdefault(row["role"], {})[row["scenario"]] = row
     return [
@@ -220,7 +222,7 @@ def _words(quantity: str, rows: pd.DataFrame) -> list[str]:
     ]
 
 
-def _role_words(was: dict[str, Any], then: dict[str, Any], unit: str) -> str:
+def _role_words(was: dict[Hashable, Any], then: dict[Hashable, Any], unit: str) -> str:
     note = plain(then["note"], 300)
     if was["basis"] == "refused":
         return f"cannot be told: {plain(was['note'], 300)}"
