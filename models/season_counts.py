@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
+import pandas as pd
 import xarray as xr
 
 from phenology.models.refusal import Refused
@@ -151,6 +152,24 @@ class SeasonCounts:
         if not np.isin(site_roles, allowed).all():
             raise ValueError(f"a role is one of {', '.join(SPECIES_ROLES)}")
         object.__setattr__(self, "site_roles", site_roles)
+
+    def taken(self, rows: npt.NDArray[Any]) -> SeasonCounts:
+        """Some rows, under the same labels."""
+        picked = {name: getattr(self, name)[rows] for name in _ROW_ARRAYS}
+        return replace(self, **picked)
+
+    def table(self) -> pd.DataFrame:
+        """The rows as `forecast_rivals` takes them: labels in words, season as its number."""
+        return pd.DataFrame(
+            {
+                "group": np.array(self.groups)[self.group],
+                "site": np.array(self.sites)[self.site],
+                "season": self.season,
+                "day": self.day,
+                "log_effort": self.log_effort,
+                "count": self.count,
+            }
+        )
 
 
 def days_sampled(counts: SeasonCounts) -> xr.DataArray:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import replace
 from typing import Any
 
@@ -39,6 +40,8 @@ def simulate_counts(
     last_day: float,
     fixed: dict[str, float] | None = None,
     group_coefficients: Array | None = None,
+    drivers: Mapping[str, Array] | None = None,
+    driver_slopes: Array | None = None,
 ) -> tuple[SeasonCounts, xr.Dataset]:
     """Draw a study from the model's priors.
 
@@ -57,6 +60,11 @@ def simulate_counts(
         in place of a draw.
     group_coefficients : array, shape (group, predictor), optional
         Each group's own coefficients in place of draws from their priors.
+    drivers : mapping of str to array, shape (site, season), optional
+        As `SeasonCounts` takes them.
+    driver_slopes : array, shape (driver, moved), optional
+        Shift of the predictors `season_predictors.SHIFTED` per standard deviation of each driver,
+        in place of draws from their priors.
 
     Returns
     -------
@@ -64,7 +72,8 @@ def simulate_counts(
     truth : Dataset
         arrival_day, peak_day, departure_day (role, group, site, season) [day of year], of the birds
         that came;
-        capture_index (group, site, season), ratio to the site's typical season.
+        capture_index (group, site, season), ratio to the site's typical season;
+        expected (row,), the mean from which each count was drawn.
 
     Examples
     --------
@@ -91,6 +100,7 @@ def simulate_counts(
         roles=(role,) * groups,
         first_day=first_day,
         last_day=last_day,
+        drivers=drivers or {},
     )
     sizes, design = design_arrays(counts)
     scale = {name: abs(rng.normal(0, tau)) for name, tau in SCALES.items()} | (fixed or {})
@@ -100,6 +110,9 @@ def simulate_counts(
     shared = design.prior_mean + shared_sd * rng.standard_normal(sizes.shared)
     if group_coefficients is not None:
         shared[: group_coefficients.size] = group_coefficients.ravel()
+    if driver_slopes is not None:
+        start = sizes.offsets["driver"]
+        shared[start : start + driver_slopes.size] = driver_slopes.ravel()
     local = sds[design.local_sd_index] * rng.standard_normal(
         (sizes.sites, sizes.seasons, sizes.local)
     )
@@ -108,7 +121,8 @@ def simulate_counts(
     predictors = cell_predictors(coefficients, design.drivers, sizes, np)
     own = predictors[group, site, season]
     log_mean = log_presence(day - middle, own, design.present[group, site], np)
-    count = rng.poisson(rng.gamma(k, np.exp(np.minimum(log_mean, 12.0)) / k))
+    mean = np.exp(np.minimum(log_mean, 12.0))
+    count = rng.poisson(rng.gamma(k, mean / k))
     days = np.arange(first_day, last_day + 1) - middle
     cells = predictors[:groups, :sites, :seasons]
     share = share_caught(SEEN_AGAIN, rng, 1)
@@ -134,7 +148,8 @@ def simulate_counts(
             name: (("role", "group", "site", "season"), dates[..., number])
             for number, name in enumerate(DATE_NAMES)
         }
-        | {"capture_index": (("group", "site", "season"), total / usual_total)},
+        | {"capture_index": (("group", "site", "season"), total / usual_total)}
+        | {"expected": ("row", mean)},
         coords={
             "role": list(ROLES),
             "group": list(counts.groups),

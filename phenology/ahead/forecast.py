@@ -12,7 +12,7 @@ import pandas as pd
 
 from phenology.ahead.known import known_on, last_day_written
 from phenology.ahead.sessions import days_to_choose, planned_sessions
-from phenology.ahead.skill import BEFORE, MIDWAY, MODEL, best_forecasts, past_skill, rows_of, taken
+from phenology.ahead.skill import BEFORE, MIDWAY, MODEL, best_forecasts, past_skill
 from phenology.assess.season_counts import season_counts
 from phenology.compilation import use_compilation_cache
 from phenology.compute import Progress, end_with_parent, quiet
@@ -201,11 +201,11 @@ def _tasks(
         asked = dates > np.datetime64(issued.date())
         in_season = (counts.season == season - first) & ~asked
         lead = MIDWAY if in_season.any() and issued >= began else BEFORE
-        kept = taken(counts, ~asked)
+        kept = counts.taken(~asked)
         if not kept.count.any():
             continue
         tasks.append(
-            _Task(kept, taken(counts, asked), dates[asked], lead, seed + number, seasons_scored)
+            _Task(kept, counts.taken(asked), dates[asked], lead, seed + number, seasons_scored)
         )
     return tasks
 
@@ -239,7 +239,7 @@ def _forecast(task: _Task) -> tuple[pd.DataFrame, pd.DataFrame]:
         else pd.DataFrame()
     )
     best = best_forecasts(scores, task.known.groups, task.lead)
-    rows = rows_of(task.asked)
+    rows = task.asked.table()
     rows["date"] = task.dates.astype("datetime64[s]")
     drawn = np.zeros((DRAWS, len(rows)))
     try:
@@ -253,7 +253,7 @@ def _forecast(task: _Task) -> tuple[pd.DataFrame, pd.DataFrame]:
         if name == MODEL and by_model is not None:
             drawn[:, of_name] = by_model[:, of_name]
         else:
-            rival = RIVALS[name]().fit(rows_of(task.known))
+            rival = RIVALS[name]().fit(task.known.table())
             rng = np.random.default_rng(task.seed)
             drawn[:, of_name] = rival.draw(rows[of_name].reset_index(drop=True), DRAWS, rng)
     rows["forecast"] = rows["group"].map(best)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -29,17 +29,6 @@ FEWEST_EARLIER = 2  # seasons before it
 FEWEST_BIRDS = 30  # of a group, from which its own scores choose its forecast
 DRAWS = 200
 POINTS = 24  # of hyperparameters: a past season is fitted for its score, not for an answer
-ROW_ARRAYS = (
-    "group",
-    "site",
-    "season",
-    "day",
-    "log_effort",
-    "censored",
-    "log_nectar",
-    "method",
-    "rivals",
-)
 
 
 @dataclass(frozen=True)
@@ -50,26 +39,6 @@ class Trial:
     season: int
     known: Array
     asked: Array
-
-
-def rows_of(counts: SeasonCounts) -> pd.DataFrame:
-    """Counts as the table that `phenology.models.forecast_rivals` takes."""
-    return pd.DataFrame(
-        {
-            "group": np.array(counts.groups)[counts.group],
-            "site": np.array(counts.sites)[counts.site],
-            "season": counts.season,
-            "day": counts.day,
-            "log_effort": counts.log_effort,
-            "count": counts.count,
-        }
-    )
-
-
-def taken(counts: SeasonCounts, rows: Array) -> SeasonCounts:
-    """Some rows of the counts, under the same labels."""
-    picked = {name: getattr(counts, name)[rows] for name in ROW_ARRAYS}
-    return replace(counts, count=counts.count[rows], **picked)
 
 
 def trials(counts: SeasonCounts, last: int, leave_out: bool = False) -> list[Trial]:
@@ -115,8 +84,8 @@ def past_skill(
     """
     scored = []
     for trial in trials(counts, last, leave_out):
-        known, asked = taken(counts, trial.known), taken(counts, trial.asked)
-        rows = rows_of(asked)
+        known, asked = counts.taken(trial.known), counts.taken(trial.asked)
+        rows = asked.table()
         for name, drawn in _forecasts(known, asked, seed):
             table = score_table(rows, drawn, name)
             scored.append(table.assign(lead=trial.lead, season=trial.season))
@@ -126,7 +95,7 @@ def past_skill(
 
 
 def _forecasts(known: SeasonCounts, asked: SeasonCounts, seed: int) -> list[tuple[str, Array]]:
-    told, later = rows_of(known), rows_of(asked)
+    told, later = known.table(), asked.table()
     drawn = []
     for name, rival in RIVALS.items():
         fitted = rival().fit(told)

@@ -9,6 +9,7 @@ import scoringrules
 
 from phenology.models.forecast_rivals import RIVALS, LastYear, MeanSeason, moment_dispersion
 from phenology.models.forecast_scores import covered, crps, score_table, skill
+from phenology.models.forecast_simulated import BEFORE, MIDWAY, forecast_study
 from phenology.models.season import SeasonModel
 from phenology.models.season_counts import SeasonCounts
 from phenology.models.season_forecast import draw_counts, expected_counts
@@ -112,3 +113,28 @@ def test_the_season_model_expects_what_it_was_taught_and_more_widely_in_a_new_ye
     drawn = draw_counts(model.posterior_, new, seed=1)
     assert drawn.shape == (200, 1)
     assert drawn.std() > coming.std()
+
+
+@pytest.mark.slow
+def test_forecasts_gain_their_share_of_what_can_be_gained(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    """50 studies that follow a driver known on the day of issue, 50 that follow nothing."""
+    tables = [
+        forecast_study(seed, follows).assign(follows=follows)
+        for follows in (True, False)
+        for seed in range(50)
+    ]
+    means = pd.concat(tables).groupby(["follows", "lead"])[["skill", "attainable_skill"]].mean()
+    means["share"] = means["skill"] / means["attainable_skill"]
+    with capsys.disabled():
+        print("\n" + means.round(3).to_string())
+    assert means.loc[(True, BEFORE), "share"] >= 0.20
+    assert means.loc[(True, MIDWAY), "share"] >= 0.45
+    assert (means.loc[False, "skill"] >= -0.02).all()
+
+
+def test_one_who_knows_the_means_gains_most_of_all() -> None:
+    scores = forecast_study(3, follows=True).set_index("lead")
+    assert (scores["attainable"] < scores["model"]).all()
+    assert (scores["model"] < scores["baseline"]).all()
