@@ -53,6 +53,7 @@ def make_app(workspace: Workspace) -> Starlette:
     reading = [
         ("/", begin_pages.show_studies),
         ("/assets/{name}", show_asset),
+        ("/favicon.ico", show_no_icon),
         (study, sheet_pages.show_sheets),
         (f"{study}/settings", sheet_pages.show_settings),
         (f"{study}/run", sheet_pages.show_progress),
@@ -110,6 +111,11 @@ def show_asset(request: Request) -> Response:
         raise HTTPException(404)
     text, kind = found
     return Response(text, media_type=kind)
+
+
+def show_no_icon(_request: Request) -> Response:
+    """Browsers ask for an icon unbidden; there is none, and that is no error."""
+    return Response(status_code=204)
 
 
 @cache
