@@ -134,8 +134,10 @@ def _interval(row: dict[Any, Any], name: str, factor: float) -> str | None:
     shown = _round(value * factor)
     if f"{name}_low" not in row:
         return shown
-    low, high = (_round(row[f"{name}_{end}"] * factor) for end in ("low", "high"))
-    return f"{shown} ({low} to {high})"
+    low, high = (row[f"{name}_{end}"] * factor for end in ("low", "high"))
+    if low != low or high != high:  # noqa: PLR0124  # missing
+        return shown
+    return f"{shown} ({_round(low)} to {_round(high)})"
 
 
 def _round(value: float) -> str:
