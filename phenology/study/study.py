@@ -10,13 +10,14 @@ import pandas as pd
 
 from phenology.errors import StudyError
 from phenology.sheets.check import check_sheets
-from phenology.sheets.codes import bare, fat_levels
+from phenology.sheets.codes import fat_levels
 from phenology.sheets.contract import sheet_contracts
 from phenology.sheets.corrections import apply_corrections
-from phenology.sheets.doubt import Sheets
+from phenology.sheets.doubt import Sheets, settle
 from phenology.sheets.finding import Finding, findings_table
 from phenology.sheets.grid import Grid
 from phenology.sheets.read import SheetRead, read_part, read_sheet
+from phenology.sheets.stations import find_sites_twice, station_names
 from phenology.study.files import file_hash, layer_paths, read_folder
 from phenology.study.options import StudyOptions, read_options
 
@@ -112,6 +113,8 @@ def open_study(folder: Path) -> Study:
         reads[kind] = read_sheet(kind, of_kind, options, sites)
         if kind == "sites":
             _require_rows(reads[kind])
+            of_sites = Sheets(options, {kind: reads[kind]})
+            findings += settle(of_sites, list(find_sites_twice(of_sites)))
     _require_rows(reads["captures"])
     doubts = check_sheets(Sheets(options, reads))
     findings += [finding for read in reads.values() for finding in read.findings] + doubts
@@ -165,14 +168,6 @@ def _reading_order(grids: dict[str, list[Grid]]) -> list[str]:
                 + (", or polygons in sites.gpkg." if kind == "sites" else "."),
             )
     return ["sites", *(kind for kind in grids if kind != "sites")]
-
-
-def station_names(sites: pd.DataFrame) -> dict[str, str]:
-    """Spellings of every station: its short name and its full name."""
-    full = {bare(str(name)): site for name, site in zip(sites["name"], sites["site"], strict=True)}
-    return {text: site for text, site in full.items() if text != "nan"} | {
-        bare(site): site for site in sites["site"]
-    }
 
 
 def _require_rows(read: SheetRead) -> None:

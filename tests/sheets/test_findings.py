@@ -9,6 +9,7 @@ from phenology.quantities import ACTIONS, SEVERITIES
 from phenology.sheets.finding import FINDING_COLUMNS
 from phenology.sheets.kinds import KINDS, kinds_page
 from phenology.sheets.told import count_findings, findings_csv, findings_html, findings_json
+from phenology.sitedays import join_site_days
 from phenology.study.study import open_study
 
 
@@ -124,6 +125,27 @@ def test_sessions_that_overlap_stand_twice_or_close_first(tmp_path, small):
     assert kinds_of(study, rows[2], "effort") == {"negative_session"}
     assert kinds_of(study, rows[3], "effort") == set()
     assert study.rows["effort"]["set_aside"] == 1
+
+
+def test_a_site_that_stands_twice_is_set_aside_and_its_birds_stay(tmp_path, small):
+    clean = open_study(small.write(tmp_path / "clean"))
+    again = small.sites.assign(
+        site=["Fork ", "RIDGE"], latitude=[33.2187, 34.5], name=["Other", "Invented ridge"]
+    )
+    small.sites = pd.concat([small.sites, again], ignore_index=True)
+    study = open_study(small.write(tmp_path / "study"))
+    assert study.sites["site"].tolist() == ["fork", "ridge"]
+    assert study.sites["latitude"].tolist() == [33.2187, 33.4311]
+    for row in (4, 5):
+        assert kinds_of(study, row, "sites") == {"site_twice"}
+    twice = study.findings[study.findings["kind"] == "site_twice"]
+    assert twice["value"].tolist() == ["Fork ", "RIDGE"]  # as written
+    assert "differ" not in twice["message"].iloc[0]
+    assert twice["message"].iloc[1].endswith("and in row 3, which is used; they differ in latitude")
+    assert study.rows["sites"] == {"read": 4, "used": 2, "set_aside": 2}
+    assert study.captures.equals(clean.captures)
+    groups = study.captures["species"]
+    assert join_site_days(study, groups, 1).equals(join_site_days(clean, groups, 1))
 
 
 def test_a_bird_after_midnight_is_not_held_backwards(tmp_path, small):
