@@ -4,7 +4,8 @@
 models/calibration/MODEL.csv. A table carries the hash of the model's source: tests fail when it
 is stale, and when its figures miss the limits set here.
 
-Kept studies are those of one source and one seed: with --resume a stopped calibration goes on
+A study that the model refuses adds nothing to coverage; `refused` counts them. Kept studies are
+those of one source and one seed: with --resume a stopped calibration goes on
 where it was.
 """
 
@@ -28,6 +29,7 @@ import pandas as pd
 
 import phenology.models
 from phenology.compute import end_with_parent
+from phenology.models.refusal import Refused
 
 MODELS_FOLDER = Path(phenology.models.__file__).parent
 TABLES = MODELS_FOLDER / "calibration"
@@ -109,9 +111,12 @@ def source_hash(calibration: Calibration) -> str:
 
 
 def one_study(study: str, seed: int) -> pd.DataFrame:
-    """Simulate and fit one study; the rows carry its seed."""
+    """Simulate and fit one study; the rows carry its seed, and there are none if it is refused."""
     module, function = study.split(":")
-    rows: pd.DataFrame = getattr(import_module(module), function)(seed)
+    try:
+        rows: pd.DataFrame = getattr(import_module(module), function)(seed)
+    except Refused:
+        return pd.DataFrame(columns=[*STUDY_COLUMNS, "study"])
     return rows.assign(study=seed)
 
 
@@ -221,9 +226,12 @@ def run(model: str, studies: int, seed: int, resume: bool, jobs: int) -> pd.Data
             sys.stderr.write(f"\r{model}: {ended} of {len(wanted)} studies")
     done = _read_kept(kept)
     sys.stderr.write("\n")
-    chosen = [done[number] for number in range(seed, seed + studies)]
-    table = summarise(pd.concat(chosen, ignore_index=True)).assign(
+    told = [done[number] for number in range(seed, seed + studies) if len(done[number])]
+    if not told:
+        raise SystemExit(f"{model}: every study was refused")
+    table = summarise(pd.concat(told, ignore_index=True)).assign(
         model=model,
+        refused=studies - len(told),
         seed=seed,
         date=f"{datetime.now(UTC):%Y-%m-%d}",
         commit=_commit(),
