@@ -96,12 +96,14 @@ def driver_scales(counts: SeasonCounts) -> list[tuple[float, float]]:
 def driver_priors(counts: SeasonCounts) -> Array:
     """Standard deviation of each driver's slopes, (driver, moved).
 
-    One driver a role for every eight sampled years keeps its room, the rest are shrunk.
+    One driver for every eight sampled years keeps its room on dates, the rest are shrunk. On
+    numbers all keep it: where traps are baited, numbers that follow bloom and a catch that does
+    are told apart by their priors alone, and a shrunk one would settle it.
     """
     years = len(np.unique(counts.season))
     allowed = years // YEARS_A_DRIVER
     full = np.array([DRIVER_PRIOR[PREDICTORS[at]] for at in SHIFTED])
-    kept = np.arange(len(counts.drivers))[:, None] < allowed
+    kept = (np.arange(len(counts.drivers))[:, None] < allowed) | np.isin(SHIFTED, LEVELS)
     return np.where(kept, full, SHRUNK * full)
 
 
