@@ -20,6 +20,8 @@ from phenology.report.figures.parts import (
 from phenology.report.palette import light
 from phenology.report.words import day_words
 
+STEP = 15  # pixels a species and role
+
 
 def draw_glance(timing: pd.DataFrame) -> alt.FacetChart:
     """Arrival to departure of each species with its day of most birds, all seasons together.
@@ -79,5 +81,8 @@ def draw_glance(timing: pd.DataFrame) -> alt.FacetChart:
         yOffset=offset,
         tooltip=tips,
     )
-    chart = layered("glance", here, reach, most, height={"step": 15})
+    # A height by step, with a scale a panel, makes Vega-Lite warn that it has to guess.
+    most_groups = int(rows.groupby("site")["group"].nunique().max())
+    height = STEP * len(roles) * most_groups + STEP
+    chart = layered("glance", here, reach, most, height=height)
     return finish(panels(chart, "site", sorted(rows["site"].unique()), own=("y",)), glance=rows)
