@@ -6,9 +6,9 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
-from conftest import InventedStudy, invent_study
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from invented_study import InventedStudy, invent_study
 
 from phenology.errors import StudyError
 from phenology.study.study import open_study
