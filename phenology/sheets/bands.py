@@ -97,16 +97,22 @@ def settle_recaptures(sheets: Sheets) -> Iterable[Doubt]:
 
 
 def capture_seasons(sheets: Sheets) -> npt.NDArray[np.int64]:
-    """Season of each capture: the year in which it begins."""
+    """Season of each capture: the year in which it begins; 0 where its date cannot be read."""
     codes, days = sheets.reads["captures"].labelled("date")
-    dates = pd.DatetimeIndex(days)
+    every = pd.DatetimeIndex(days)
+    seasons: npt.NDArray[np.int64] = np.zeros(len(every), np.int64)
+    read = every.notna()
+    dates = every[read]
+    if dates.empty:
+        return seasons[codes]
     windows = season_windows(sheets.options.seasons, dates)
     placed = [window.place(dates) for window in windows]
     season: npt.NDArray[np.int64] = placed[0]["season"].to_numpy(np.int64) * len(windows)
     for number, other in enumerate(placed[1:], start=1):
         inside = other["inside"].to_numpy(bool)
         season[inside] = other["season"].to_numpy(np.int64)[inside] * len(windows) + number
-    return season[codes]
+    seasons[read] = season
+    return seasons[codes]
 
 
 def find_history_conflicts(sheets: Sheets) -> Iterable[Doubt]:
