@@ -13,9 +13,9 @@ import xarray as xr
 
 from phenology.models.mixed_effects_rows import Array, full_columns
 from phenology.models.refusal import Refused
-from phenology.models.support_design import BETWEEN, CONTRASTS, WITHIN
+from phenology.models.support_design import CONTRASTS
 from phenology.models.support_fit import RoleFit, fit_roles, require_birds
-from phenology.quantities import HIGH_QUANTILE, LOW_QUANTILE, ROLES
+from phenology.quantities import BETWEEN, HIGH_QUANTILE, LOW_QUANTILE, ROLES, WITHIN
 
 LEAST_EFFICIENCY = 0.01  # of 300 proposals: three that count for each draw
 OUTSIDE = 0.1  # share of birds beyond what their site has seen, above which we extrapolate

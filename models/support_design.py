@@ -10,8 +10,8 @@ import numpy as np
 import pandas as pd
 
 from phenology.models.mixed_effects_rows import Array, Integers, RandomEffect
+from phenology.quantities import BETWEEN, WITHIN
 
-WITHIN, BETWEEN = "within-site", "between-site"
 YEARS_A_DRIVER = 8  # sampled years for each driver whose prior is wide
 WIDE, SHRUNK, BETWEEN_SD = 2.0, 0.5, 1.0  # prior sd of an effect, in sd of the outcome
 ADJUSTMENT_SD = 3.0  # of day, bait and unknown drivers, in sd of the outcome

@@ -14,9 +14,9 @@ from phenology.models.mixed_effects import generalised_least_squares
 from phenology.models.mixed_effects_rows import Array, Integers, sum_rows
 from phenology.models.refusal import Refused
 from phenology.models.support import SupportModel
-from phenology.models.support_design import CONTRASTS, WITHIN, RoleDesign, build_design, site_days
+from phenology.models.support_design import CONTRASTS, RoleDesign, build_design, site_days
 from phenology.models.support_fit import LOGISTIC_SD
-from phenology.quantities import ROLES
+from phenology.quantities import ROLES, WITHIN
 
 FeederPlacing = Literal["by_chance", "by_need", "by_quality", "never_varying"]
 SDS = {"site": 0.5, "season": 0.3, "site_season": 0.25, "group": 0.3, "cell": 0.2, "bird": 1.0}

@@ -123,6 +123,11 @@ CAPTURES = (
     "escaped",
 )
 
+# Definitions that more than one part tells apart, as `definition` holds them.
+AT_EQUAL = "at equal days and groups"  # a level, comparable between sites
+AGAINST_NORMAL = "season against the site's normal"  # a difference, not a level
+WITHIN, BETWEEN = "within-site", "between-site"  # effects
+
 INTERVAL = 0.90  # every `low` and `high` bounds this share of the posterior, equal tails
 LOW_QUANTILE = (1 - INTERVAL) / 2
 HIGH_QUANTILE = 1 - LOW_QUANTILE

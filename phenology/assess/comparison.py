@@ -11,7 +11,7 @@ import xarray as xr
 
 from phenology.assess.support_rows import OUTCOMES, Outcome
 from phenology.errors import StudyError
-from phenology.quantities import HIGH_QUANTILE, LOW_QUANTILE
+from phenology.quantities import AGAINST_NORMAL, AT_EQUAL, HIGH_QUANTILE, LOW_QUANTILE
 
 if TYPE_CHECKING:
     from phenology.assess.finished import FinishedRun
@@ -19,8 +19,6 @@ if TYPE_CHECKING:
     from phenology.estimates import Estimates
     from phenology.study.options import StudyOptions
 
-NORMAL = "at equal days and groups"
-AGAINST_NORMAL = "season against the site's normal"
 FEWEST_BIRDS = 5  # of a site and season, below which its difference is not reported
 OWN_SCALE = ("fuel_load", "share_ready")  # read off the fat scale
 MOST_DAYS_APART = 14.0  # mean days of capture of two studies
@@ -83,7 +81,7 @@ def _report_levels(
             birds=round(float(here["birds"])),
             basis="measured" if float(here["birds"]) >= FEWEST_BIRDS else "borrowed",
             site=site,
-            definition=NORMAL,
+            definition=AT_EQUAL,
             **key,
         )
         for season in levels["season"].values.tolist():

@@ -7,11 +7,11 @@ from typing import TYPE_CHECKING
 from markupsafe import Markup
 
 from phenology.page.render import render
-from phenology.quantities import QUANTITIES
+from phenology.quantities import AT_EQUAL, QUANTITIES
 from phenology.report.content import Figure, table
 from phenology.report.figures import draw_intervals
 from phenology.report.map import draw_site_map
-from phenology.report.tables import AT_EQUAL, shown_answers
+from phenology.report.tables import shown_answers
 from phenology.report.words import day_words, estimate_words, unit_words
 
 if TYPE_CHECKING:

@@ -43,6 +43,7 @@ class Table:
     numeric: tuple[bool, ...]
     left_out: int = 0
     file: str = ""  # of tables/, where all rows stand
+    folded: bool = False  # opened by the reader: a figure beside it shows the same
 
 
 @dataclass(frozen=True)
@@ -75,7 +76,13 @@ MOST_ROWS = 30  # of a table in the report; all of them stand in tables/*.csv
 
 
 def table(
-    name: str, caption: str, rows: pd.DataFrame, file: str = "", most: int = MOST_ROWS
+    name: str,
+    caption: str,
+    rows: pd.DataFrame,
+    file: str = "",
+    most: int = MOST_ROWS,
+    *,
+    folded: bool = False,
 ) -> Table:
     """A DataFrame as the report shows it: words for headings, text for cells.
 
@@ -95,6 +102,7 @@ def table(
         numeric=tuple(_is_number(rows[column]) for column in rows),
         left_out=len(rows) - len(kept),
         file=f"{file or name}.csv",
+        folded=folded,
     )
 
 

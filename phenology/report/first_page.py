@@ -8,13 +8,14 @@ import pandas as pd
 
 from phenology.report.content import Figure, Section, Words, points
 from phenology.report.figures import draw_glance
-from phenology.report.rooms import verdicts
+from phenology.report.rooms import verdicts_in_short
 from phenology.report.support_page import against_others, what_carried, what_would_change
 from phenology.report.support_words import advice as support_advice
 from phenology.report.tables import is_one_season
 from phenology.report.words import (
     CLEAR_DAYS,
     VAGUE_DAYS,
+    and_words,
     count_words,
     day_words,
     number_words,
@@ -28,7 +29,7 @@ if TYPE_CHECKING:
     from phenology.assess.assessment import Assessment
     from phenology.study.study import Study
 
-MOST_POINTS = 8
+MOST_POINTS = 6
 MOST_SITES = 4  # drawn
 
 _BASIS_WORDS = {
@@ -78,7 +79,7 @@ def first_page(assessment: Assessment, tables: dict[str, pd.DataFrame]) -> Secti
     if when:
         section.add(points(when, "When birds are here"))
     if "comparison" in tables:
-        section.add(points(verdicts(tables["comparison"]), "How the newest season was"))
+        section.add(points(verdicts_in_short(tables["comparison"]), "How the newest season was"))
     support = {
         "Against the other sites": against_others(assessment.chances),
         "What carried it": what_carried(assessment),
@@ -86,7 +87,8 @@ def first_page(assessment: Assessment, tables: dict[str, pd.DataFrame]) -> Secti
     }
     section.add(*(points(lines, heading) for heading, lines in support.items() if lines))
     fuel = tables.get("fuel")
-    fed = _fuel_said(fuel) if fuel is not None else []
+    species = list(assessment.study.options.species)
+    fed = _fuel_said(fuel, species) if fuel is not None else []
     if fed:
         section.add(points(fed, "How well fuelled they are"))
     if not when and not fed:
@@ -165,17 +167,23 @@ def _when_said(timing: pd.DataFrame) -> list[str]:
     whole = best[best["group"].str.count(" ") == 1]  # a species as a whole, its groups summed
     best = whole if len(whole) else best
     most = best.sort_values("birds", ascending=False, kind="stable").head(MOST_POINTS)
-    return [_stay_said(row) for row in most.to_dict("records")]
+    vague = most["peak_day_high"] - most["peak_day_low"] > VAGUE_DAYS
+    said = [_stay_said(row) for row in most[~vague].to_dict("records")]
+    if vague.any():
+        who = and_words([_who(row) for row in most[vague].to_dict("records")])
+        said.append(f"{who}: the best days are not known well enough to plan by.")
+    return said
+
+
+def _who(row: dict) -> str:  # type: ignore[type-arg]
+    role = f", {row['role']} birds," if row["role"] else ""
+    return f"{plain(row['group'], 80)}{role} at {plain(row['site'], 60)}"
 
 
 def _stay_said(row: dict) -> str:  # type: ignore[type-arg]
     season, low, high = row["season"], row["peak_day_low"], row["peak_day_high"]
-    role = f", {row['role']} birds," if row["role"] else ""
-    who = f"{plain(row['group'], 80)}{role} at {plain(row['site'], 60)}"
-    who += f" in {plain(season, 20)}" if row["one"] else ", all seasons together"
+    who = _who(row) + (f" in {plain(season, 20)}" if row["one"] else ", all seasons together")
     span = span_words(low, high, season)
-    if high - low > VAGUE_DAYS:
-        return f"{who}: the best days are not known well enough to plan by ({span})."
     if high - low > CLEAR_DAYS:
         said = f"{who}: most birds some time in {span}"
     else:
@@ -191,8 +199,8 @@ def _stay_said(row: dict) -> str:  # type: ignore[type-arg]
     return f"{said}.{leaning}"
 
 
-def _fuel_said(fuel: pd.DataFrame) -> list[str]:
-    """For each group its mean over all sites and seasons, else the newest one with most birds."""
+def _fuel_said(fuel: pd.DataFrame, species: list[str]) -> list[str]:
+    """For each species its groups' means, over all sites and seasons or the newest one's."""
     rows = fuel.copy()
     for column in ("site", "season"):
         if column not in rows:
@@ -203,20 +211,38 @@ def _fuel_said(fuel: pd.DataFrame) -> list[str]:
         .sort_values(["pooled", "season", "birds"], ascending=False)
         .drop_duplicates("group")
     )
-    most = best.sort_values("birds", ascending=False, kind="stable").head(MOST_POINTS)
-    return [_load_said(row) for row in most.to_dict("records")]
+    best["species"] = [_species_of(group, species) for group in best["group"]]
+    birds = best.groupby("species")["birds"].transform("sum")
+    ordered = best.assign(of_species=birds).sort_values(
+        ["of_species", "birds"], ascending=False, kind="stable"
+    )
+    told = ordered.groupby("species", sort=False)
+    return [_load_said(name, rows) for name, rows in list(told)[:MOST_POINTS]]
 
 
-def _load_said(row: dict) -> str:  # type: ignore[type-arg]
-    share, low, high = (100 * float(row[name]) for name in ("estimate", "low", "high"))
+def _species_of(group: str, species: list[str]) -> str:
+    return max((name for name in species if group.startswith(name)), key=len, default=group)
+
+
+def _load_said(species: str, groups: pd.DataFrame) -> str:
+    birds = count_words(int(groups["birds"].sum()), "bird")
+    first = groups.iloc[0]
+    if len(groups) > 1:
+        least, most = (round(100 * edge) for edge in (groups["low"].min(), groups["high"].max()))
+        span = f"{max(least, 0)} to {most}"
+        return (
+            f"{plain(species, 80)}: on average {span} % heavier than without fat, by age and sex, "
+            f"from {birds}."
+        )
+    share, low, high = (100 * float(first[name]) for name in ("estimate", "low", "high"))
     shown = [number_words(value, low, high) for value in (share, low, high)]
-    who = plain(row["group"], 80)
-    where = f" at {plain(row['site'], 60)}" if row.get("site") else ""
+    who = plain(first["group"], 80)
+    where = f" at {plain(first['site'], 60)}" if first["site"] else ""
     if low <= 0:
         return f"{who}{where}: no more than {shown[2]} % of body weight in fuel on average."
     return (
         f"{who}{where}: on average {shown[0]} % ({shown[1]} to {shown[2]} %) heavier than without "
-        f"fat, from {count_words(int(row['birds']), 'bird')}."
+        f"fat, from {birds}."
     )
 
 

@@ -41,14 +41,24 @@ def methods_section(assessment: Assessment) -> Section:
     if len(meanings):
         section.add(table("quantities", "Quantities in this report", meanings))
     if len(assessment.diagnostics):
-        section.add(table("diagnostics", "Checks of the calculations", assessment.diagnostics))
+        section.add(
+            table("diagnostics", "Checks of the calculations", assessment.diagnostics, folded=True)
+        )
     if assessment.cite:
         section.add(points(list(assessment.cite), "What to cite"))
     section.add(
         table(
-            "versions", f"Versions; seed {assessment.seed}", _pairs(assessment.versions, "version")
+            "versions",
+            f"Versions; seed {assessment.seed}",
+            _pairs(assessment.versions, "version"),
+            folded=True,
         ),
-        table("inputs", "Files read, with their SHA-256", _pairs(assessment.inputs, "hash")),
+        table(
+            "inputs",
+            "Files read, with their SHA-256",
+            _pairs(assessment.inputs, "hash"),
+            folded=True,
+        ),
     )
     return section
 

@@ -62,7 +62,7 @@ def interval_figures(
     title: str,
     caption: str,
     none: float | None = None,
-    number_format: str = ".3~g",
+    number_format: str = ",.6~g",
     in_days: bool = False,
 ) -> list[Figure]:
     """Intervals in panels, as many a figure as a page holds."""

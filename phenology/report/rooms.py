@@ -7,20 +7,24 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from phenology.quantities import QUANTITIES, ROLES
+from phenology.quantities import AGAINST_NORMAL, AT_EQUAL, QUANTITIES, ROLES, WITHIN
 from phenology.report.content import Figure, Section, points, table
 from phenology.report.drivers import bloom_blocks, weather_blocks
 from phenology.report.panels import interval_figures, panelled
-from phenology.report.support_words import effect_sentence, verdict_sentence
-from phenology.report.tables import AT_EQUAL, is_one_season, said, shown_answers
-from phenology.report.words import AGAINST_NORMAL
+from phenology.report.support_words import differs, effect_sentence, judged_by, verdict_sentence
+from phenology.report.tables import is_one_season, said, shown_answers
+from phenology.report.words import and_words, plain
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
+
     from phenology.assess.assessment import Assessment
+    from phenology.report.support_words import Row
     from phenology.study.options import StudyOptions
 
 MOST_SITES = 6  # with figures of their own; further sites stand in the tables
-MOST_SENTENCES = 12
+MOST_SENTENCES = 4
+MOST_COMPARED = 5  # newest seasons drawn against their site's normal; the table holds all
 NO_DIFFERENCE = {"lean_condition": 0.0, "bloom_index": 0.0, "capture_index": 1.0}
 
 
@@ -95,7 +99,7 @@ def room_section(room: Room, assessment: Assessment, tables: dict[str, pd.DataFr
             most = rows.sort_values("birds", ascending=False).head(MOST_SENTENCES)
             section.add(
                 *quantity_figures(rows, name, assessment.study.options),
-                table(name, _title(name), shown_answers(rows), "estimates"),
+                table(name, _title(name), shown_answers(rows), "estimates", folded=True),
                 points(said(most)),
             )
     return section
@@ -142,22 +146,47 @@ def compare_section(assessment: Assessment, tables: dict[str, pd.DataFrame]) -> 
             together = levels.assign(plant="sites at equal days and groups")
             section.add(*quantity_figures(together, name, options, anchor="compared-"))
         if len(seasons):
-            section.add(*quantity_figures(seasons, name, options, " against normal"))
-        section.add(table(name, _title(name), shown_answers(rows), "estimates"))
+            newest = sorted(seasons["season"].unique())[-MOST_COMPARED:]
+            drawn = seasons[seasons["season"].isin(newest)]
+            section.add(*quantity_figures(drawn, name, options, " against normal"))
+        section.add(table(name, _title(name), shown_answers(rows), "estimates", folded=True))
     section.add(points(verdicts(compared), "Newest seasons"))
     return section
 
 
 def verdicts(compared: pd.DataFrame) -> list[str]:
     """Whether the newest season of each site was good for local and for passage birds."""
-    seasons = compared[is_one_season(compared["season"])]
+    return [
+        verdict_sentence(site, season, role, rows)
+        for site, season, role, rows in newest_seasons(compared)
+    ]
+
+
+def verdicts_in_short(compared: pd.DataFrame) -> list[str]:
+    """The same with seasons that differ from nothing told together, a role a line."""
     said_of = []
+    alike: dict[tuple[str, str], list[str]] = {}
+    for site, season, role, rows in newest_seasons(compared):
+        judged = judged_by(role, rows)
+        if judged and not any(differs(row) for row in judged):
+            alike.setdefault((role, season), []).append(plain(site, 60))
+        else:
+            said_of.append(verdict_sentence(site, season, role, rows))
+    return said_of + [
+        f"{role.capitalize()} birds at {and_words(sites)} in {plain(season, 20)}: no difference "
+        "from normal can be shown."
+        for (role, season), sites in alike.items()
+    ]
+
+
+def newest_seasons(compared: pd.DataFrame) -> Iterator[tuple[str, str, str, list[Row]]]:
+    """Site, season, role and answers of each site's newest season."""
+    seasons = compared[is_one_season(compared["season"])]
     for site, here in seasons.groupby("site"):
         newest = here[here["season"] == here["season"].max()]
         for role, rows in newest[newest["role"].isin(ROLES)].groupby("role"):
-            records = rows.to_dict("records")
-            said_of.append(verdict_sentence(str(site), records[0]["season"], str(role), records))
-    return said_of
+            records: list[Row] = list(rows.to_dict("records"))
+            yield str(site), str(records[0]["season"]), str(role), records
 
 
 def support_section(tables: dict[str, pd.DataFrame]) -> Section:
@@ -191,8 +220,8 @@ def support_section(tables: dict[str, pd.DataFrame]) -> Section:
                 none=0.0,
             )
         )
-    section.add(table("effects", "Effects", shown_answers(effects), "estimates"))
-    told = effects[effects["definition"] == "within-site"]
+    section.add(table("effects", "Effects", shown_answers(effects), "estimates", folded=True))
+    told = effects[effects["definition"] == WITHIN]
     section.add(points([effect_sentence(row) for row in told.to_dict("records")]))
     return section
 

@@ -103,13 +103,15 @@ def fuel_section(tables: dict[str, pd.DataFrame], options: StudyOptions) -> Sect
             )
         )
     if fuel is not None:
-        section.add(table("fuel", "Mean fuel load", shown_answers(fuel)))
+        section.add(table("fuel", "Mean fuel load", shown_answers(fuel), folded=True))
         if "fuel_classes" in tables:
             classes = shown_answers(tables["fuel_classes"])
-            section.add(table("fuel_classes", "Fuel of each fat class, at sunrise", classes))
+            section.add(
+                table("fuel_classes", "Fuel of each fat class, at sunrise", classes, folded=True)
+            )
         if "lean_mass" in tables:
             lean = shown_answers(tables["lean_mass"])
-            section.add(table("lean_mass", "Lean mass at the group's mean size", lean))
+            section.add(table("lean_mass", "Lean mass at the group's mean size", lean, folded=True))
         most = fuel.sort_values("birds", ascending=False).head(MOST_SENTENCES)
         section.add(points(said(most)))
     return section
@@ -162,18 +164,38 @@ def refused_section(assessment: Assessment, tables: dict[str, pd.DataFrame]) -> 
         section.add(points(list(assessment.narrowed), "What absent records cost"))
     refused = tables.get("refused")
     if refused is not None:
-        asked = ["quantity", "outcome", "driver", "reason"]
-        gathered = refused.groupby(asked, sort=False).agg(
+        asked = refused.assign(
+            question=_questions(refused), likeness=_unnumbered(refused["reason"])
+        )
+        gathered = asked.groupby(["question", "likeness"], sort=False).agg(
+            reason=("reason", _with_its_like),
             answers=("quantity", "size"),
             groups=("group", _listed),
             sites=("site", _listed),
             seasons=("season", _listed),
         )
         shown = gathered.reset_index().sort_values("answers", ascending=False)
-        filled = [name for name in shown if name not in ("outcome", "driver") or shown[name].any()]
-        shown["quantity"] = shown["quantity"].str.replace("_", " ")
-        section.add(table("refused", "Questions without an answer", shown[filled]))
+        caption = "Questions without an answer; those that differ only in a number stand together"
+        section.add(table("refused", caption, shown.drop(columns="likeness")))
     return section
+
+
+def _questions(refused: pd.DataFrame) -> pd.Series[str]:
+    """What was asked: a quantity, or what a driver does to an outcome."""
+    effect = "effect of " + refused["driver"] + " on " + refused["outcome"]
+    asked = refused["quantity"].where(refused["quantity"] != "effect", effect)
+    return asked.str.replace("_", " ")
+
+
+def _unnumbered(reasons: pd.Series[str]) -> pd.Series[str]:
+    return reasons.str.replace(r"\d+(\.\d+)?", "#", regex=True)
+
+
+def _with_its_like(reasons: pd.Series[str]) -> str:
+    """The commonest of reasons that differ only in a number."""
+    different = reasons.nunique()
+    commonest = str(reasons.value_counts().index[0])
+    return commonest if different == 1 else f"{commonest} (most often; or another number)"
 
 
 def _listed(values: pd.Series[str], most: int = 4) -> str:
@@ -213,8 +235,8 @@ def data_section(tables: dict[str, pd.DataFrame]) -> Section:
             Figure(
                 "findings",
                 figures.draw_findings(tables["findings"]),
-                "Doubts about the sheets by kind: only the impossible was blanked, the doubtful "
-                "was kept and flagged.",
+                "The commonest doubts about the sheets, by kind: only the impossible was blanked, "
+                "the doubtful was kept and flagged.",
             )
         )
     if "learning" in tables:
@@ -233,7 +255,8 @@ def data_section(tables: dict[str, pd.DataFrame]) -> Section:
         ("set_aside", "Rows set aside, by reason"),
     ):
         if name in tables:
-            section.add(table(name, caption, _data_shown(tables[name])))
+            folded = name in ("seasons_sampled", "findings")
+            section.add(table(name, caption, _data_shown(tables[name]), folded=folded))
     return section
 
 

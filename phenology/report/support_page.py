@@ -6,12 +6,17 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
-from phenology.quantities import ROLES
+from phenology.quantities import AGAINST_NORMAL, ROLES, WITHIN
 from phenology.report.carried_words import Situation, carried_sentence
 from phenology.report.support_measures import PLAIN_DRIVERS
-from phenology.report.support_words import SUPPORTS, comparison_sentence, effect_sentence
+from phenology.report.support_words import (
+    SUPPORTS,
+    comparison_sentence,
+    effect_sentence,
+    sites_sentence,
+)
 from phenology.report.tables import is_one_season, role_of
-from phenology.report.words import AGAINST_NORMAL, plain
+from phenology.report.words import and_words, plain
 
 if TYPE_CHECKING:
     from collections.abc import Hashable
@@ -22,7 +27,7 @@ if TYPE_CHECKING:
 
 SURE = 0.95  # chance from which a site is said to do better than another
 MOST_PAIRS = 3  # of sites, a role
-MOST_EFFECTS = 3  # a role
+MOST_EFFECTS = 2  # a role
 GAIN = "fuel_deposition_g_per_day"
 BY_FEEDERS = "feeders"  # a definition of bird_days_fed
 
@@ -36,13 +41,14 @@ def against_others(chances: pd.DataFrame) -> list[str]:
         judged = chances[(chances["role"] == role) & chances["outcome"].isin(SUPPORTS[role])]
         sure = judged[judged["chance_of_more"] >= SURE]
         most = sure.sort_values("chance_of_more", ascending=False, kind="stable").head(MOST_PAIRS)
-        said += [
-            comparison_sentence(
-                row["outcome"], role, row["site"], row["other"], row["chance_of_more"],
-                (row["birds"], row["other_birds"]),
+        for (outcome, site), pairs in most.groupby(["outcome", "site"], sort=False):
+            others, chance = list(pairs["other"].astype(str)), pairs["chance_of_more"].min()
+            counted = pairs[["birds", "other_birds"]].iloc[0]
+            said.append(
+                comparison_sentence(outcome, role, site, others[0], chance, tuple(counted))
+                if len(pairs) == 1
+                else sites_sentence(outcome, role, site, others, chance)
             )
-            for row in most.to_dict("records")
-        ]  # fmt: skip
         if len(judged) and sure.empty:
             said.append(f"{role.capitalize()} birds: no site can be shown to do better.")
     return said
@@ -62,7 +68,7 @@ def what_carried(assessment: Assessment) -> list[str]:
         (told["quantity"] == "effect")
         & (told["outcome"] == GAIN)
         & (told["role"] == "passage")
-        & (told["definition"] == "within-site")
+        & (told["definition"] == WITHIN)
     ]
     helps = [_first(effects[effects["driver"] == name]) for name in ("feeders", "feeders_x_bloom")]
     said = []
@@ -105,9 +111,7 @@ def situation_of(assessment: Assessment, site: str, season: str) -> Situation | 
 
 def what_would_change(estimates: pd.DataFrame) -> list[str]:
     """The clearest effects on support within sites; for each role also what was not shown."""
-    effects = estimates[
-        (estimates["quantity"] == "effect") & (estimates["definition"] == "within-site")
-    ]
+    effects = estimates[(estimates["quantity"] == "effect") & (estimates["definition"] == WITHIN)]
     said = []
     for role in ROLES:
         rows = effects[(effects["role"] == role) & effects["outcome"].isin(SUPPORTS[role])]
@@ -122,8 +126,7 @@ def what_would_change(estimates: pd.DataFrame) -> list[str]:
             if driver not in set(clear["driver"])
         ]
         if open_:
-            listed = f"{', '.join(open_[:-1])} and {open_[-1]}" if len(open_) > 1 else open_[0]
-            said.append(f"{role.capitalize()} birds: no effect of {listed} can be shown.")
+            said.append(f"{role.capitalize()} birds: no effect of {and_words(open_)} can be shown.")
     return said
 
 

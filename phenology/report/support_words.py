@@ -10,8 +10,9 @@ from __future__ import annotations
 from collections.abc import Hashable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
+from phenology.quantities import AGAINST_NORMAL, BETWEEN
 from phenology.report.support_measures import PLAIN_DRIVERS, Measure, change_words, measure_of
-from phenology.report.words import number_words, plain
+from phenology.report.words import and_words, number_words, plain
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -23,7 +24,6 @@ SUPPORTS = {
     "passage": ("fuel_deposition_g_per_day", "share_ready"),
     "local": ("lean_condition", "young_per_adult", "survival", "return_rate"),
 }
-NORMAL_SEASON = "season against the site's normal"
 
 
 def effect_sentence(row: Row) -> str:
@@ -43,7 +43,7 @@ def effect_sentence(row: Row) -> str:
         asked = f"whether {driver} change" if driver.endswith("s") else f"whether {driver} changes"
         reason = plain(row.get("note") or "the data do not tell", 300).rstrip(".")
         return f"{who}: {asked} {measure.name} cannot be told: {reason}."
-    between = str(row["definition"]) == "between-site"
+    between = str(row["definition"]) == BETWEEN
     opening = f"{who}, {change}"
     opening += {
         "within-site, through flowers": ", through flowers alone",
@@ -104,13 +104,7 @@ def verdict_sentence(site: str, season: str, role: str, rows: Sequence[Row]) -> 
     'Passage birds at fork in 2031: not told, for lack of birds weighed twice.'
     """
     opening = f"{role.capitalize()} birds at {plain(site, 60)} in {plain(season, 20)}"
-    counted = [
-        row
-        for row in rows
-        if row["quantity"] in SUPPORTS[role]
-        and row.get("definition") == NORMAL_SEASON
-        and row["basis"] not in {"refused", "extrapolated"}
-    ]
+    counted = judged_by(role, rows)
     if not counted:
         lacking = {
             "passage": "birds weighed twice",
@@ -126,6 +120,22 @@ def verdict_sentence(site: str, season: str, role: str, rows: Sequence[Row]) -> 
     if worse:
         return f"{opening}: worse than this site's normal: {_listed(worse)}."
     return f"{opening}: no difference from this site's normal can be shown: {_listed(counted)}."
+
+
+def judged_by(role: str, rows: Sequence[Row]) -> list[Row]:
+    """The outcomes by which a season is judged for a role, against the site's normal."""
+    return [
+        row
+        for row in rows
+        if row["quantity"] in SUPPORTS[role]
+        and row.get("definition") == AGAINST_NORMAL
+        and row["basis"] not in {"refused", "extrapolated"}
+    ]
+
+
+def differs(row: Row) -> bool:
+    """Whether the whole interval of a difference lies on one side of none."""
+    return float(row["low"]) > 0 or float(row["high"]) < 0
 
 
 def _listed(rows: Sequence[Row]) -> str:
@@ -163,6 +173,24 @@ def comparison_sentence(
         return f"{opening} is perhaps higher at {pair} ({odds}; {counted})."
     both = f"{plain(site, 60)} and {plain(other, 60)}"
     return f"{opening}: {both} cannot be told apart ({odds}; {counted})."
+
+
+def sites_sentence(
+    outcome: str, role: str, site: str, others: Sequence[str], least_chance: float
+) -> str:
+    """A site that surely does better than each of several.
+
+    Examples
+    --------
+    >>> sites_sentence("lean_condition", "local", "fork", ["ridge", "weir"], 0.97)
+    'Local birds: mass for size is higher at fork than at ridge and weir (97 chances in 100 each).'
+    """
+    odds = f"{min(99, int(100 * least_chance))} chances in 100 each"
+    than = and_words([plain(other, 60) for other in others])
+    name = measure_of(outcome).name
+    return (
+        f"{role.capitalize()} birds: {name} is higher at {plain(site, 60)} than at {than} ({odds})."
+    )
 
 
 def advice(effects: pd.DataFrame) -> list[str]:

@@ -8,9 +8,10 @@ import numpy as np
 import pandas as pd
 
 from phenology.places import coarsen_sites
+from phenology.quantities import AGAINST_NORMAL, AT_EQUAL
 from phenology.report.driver_tables import driver_tables
 from phenology.report.stays import gains, movements
-from phenology.report.words import AGAINST_NORMAL, estimate_words, sentence, unit_words
+from phenology.report.words import estimate_words, sentence, unit_words
 from phenology.seasons import season_windows
 from phenology.study.permit_year import permit_years
 
@@ -23,7 +24,6 @@ if TYPE_CHECKING:
     from phenology.study.study import Study
 
 TIMING = ("arrival_day", "peak_day", "departure_day")
-AT_EQUAL = "at equal days and groups"
 FAT_CLASS = "fat class"
 SUBJECT = ["site", "season", "group", "role"]
 
@@ -334,12 +334,20 @@ def shown_answers(table: pd.DataFrame) -> pd.DataFrame:
     """Answers as a table shows them: estimate with its interval in one cell."""
     rows = table.to_dict("records")
     keys = ("outcome", "driver", "definition", "scenario", *SUBJECT, "day", "plant")
+    subject = {key: table[key] for key in keys if key in table and table[key].any()}
+    for key in subject.keys() & set(SUBJECT):
+        subject[key] = subject[key].replace("", "all")
+    for key in subject.keys() & {"outcome", "driver"}:
+        subject[key] = subject[key].str.replace("_", " ")
+    units = table["unit"].map(unit_words)
+    one_unit = units.nunique() == 1
+    estimate = f"{units.iloc[0]} (90 %)" if one_unit else "estimate (90 %)"
     return pd.DataFrame(
         {
-            **{key: table[key] for key in keys if key in table and table[key].any()},
-            "estimate (90 %)": [estimate_words(row) for row in rows],
-            "unit": table["unit"].map(unit_words),
-            "birds": table["birds"],
+            **subject,
+            estimate: [estimate_words(row) for row in rows],
+            **({} if one_unit else {"unit": units}),
+            **({"birds": table["birds"]} if table["birds"].any() else {}),
             "basis": table["basis"],
         }
     )

@@ -43,7 +43,9 @@ def when_section(tables: dict[str, pd.DataFrame], *, effort_known: bool) -> Sect
             Words((f"{count_words(left, 'further site')} with fewer birds: see the tables.",))
         )
     if timing is not None:
-        section.add(table("timing", "Arrival, peak and departure", _dates_shown(timing)))
+        section.add(
+            table("timing", "Arrival, peak and departure", _dates_shown(timing), folded=True)
+        )
         section.add(points(_dates_said(timing)))
     return section
 

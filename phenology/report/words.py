@@ -7,15 +7,14 @@ import re
 from datetime import date, timedelta
 from typing import TYPE_CHECKING
 
-from phenology.quantities import QUANTITIES
+from phenology.quantities import AGAINST_NORMAL, QUANTITIES
 
 if TYPE_CHECKING:
-    from collections.abc import Hashable, Mapping
+    from collections.abc import Hashable, Mapping, Sequence
     from typing import Any
 
 ORDINARY_YEAR = 2001  # stands in where an answer holds for no single season
 CLEAR_DAYS = 14  # a date this well known is stated as a date
-AGAINST_NORMAL = "season against the site's normal"  # a definition: a difference, not a level
 VAGUE_DAYS = 42  # beyond this an interval is too wide to plan by
 
 # C0 and C1 controls, and the marks that reorder or hide text (Unicode TR 9, TR 36).
@@ -296,6 +295,17 @@ def count_words(number: int, one: str, many: str = "") -> str:
     ('1 bird', '1,204 birds')
     """
     return f"{number:,} {one if number == 1 else many or one + 's'}"
+
+
+def and_words(names: Sequence[str]) -> str:
+    """Names in a row, the last after "and".
+
+    Examples
+    --------
+    >>> and_words(["fork", "ridge", "weir"])
+    'fork, ridge and weir'
+    """
+    return " and ".join([", ".join(names[:-1]), names[-1]] if len(names) > 1 else names)
 
 
 def _capital(text: str) -> str:

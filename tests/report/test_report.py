@@ -4,14 +4,18 @@ from __future__ import annotations
 
 import json
 import re
+import tomllib
 from dataclasses import replace
 from html.parser import HTMLParser
+from importlib.resources import files
 
 import pandas as pd
 
+from phenology.quantities import QUANTITIES
 from phenology.report import render_report
-from phenology.report.content import Words
+from phenology.report.content import Table, Words
 from phenology.report.first_page import first_page
+from phenology.report.sections import refused_section
 from phenology.report.tables import report_tables
 
 
@@ -175,8 +179,55 @@ def test_the_first_page_says_what_moves_support_and_for_whom(assessment) -> None
     said = {block.heading: block.lines for block in page.blocks if isinstance(block, Words)}
     assert said["Against the other sites"] == (
         "Local birds: no site can be shown to do better.",
-        "Passage birds: birds ready for the next stop is higher at ridge than at fork (97 chances "
+        "Passage birds: share ready for the next stop is higher at ridge than at fork (97 chances "
         "in 100; 90, 40 birds).",
     )  # incoming fuel has no sign and is not judged
     (change,) = said["What would change it"]
     assert change.startswith("Passage birds, half the flowers: daily gain falls by 0.08 g a day")
+
+
+def test_every_quantity_that_a_model_answers_has_its_method() -> None:
+    text = files("phenology.report").joinpath("methods.toml").read_text(encoding="utf-8")
+    methods = tomllib.loads(text)["method"]
+    told = {quantity for method in methods for quantity in method["quantities"]}
+    counted_or_forecast = {"young_per_adult", "pollen_share", "expected_captures",
+                           "forecast_skill", "days_to_departure"}  # fmt: skip
+    assert set(QUANTITIES) - told <= counted_or_forecast
+    assert all(method["equations"] and method["distrust"] for method in methods)
+
+
+def test_refusals_that_differ_in_a_number_stand_together(assessment) -> None:
+    refused = pd.DataFrame(
+        [{"quantity": "lean_condition", "outcome": "", "driver": "", "site": "fork",
+          "season": str(2030 + birds), "group": "Selasphorus rufus", "role": "", "birds": birds,
+          "reason": f"{birds} birds, 10 needed"} for birds in (4, 7, 7)]
+        + [{"quantity": "effect", "outcome": "fuel_load", "driver": "bloom", "site": "",
+            "season": "", "group": "", "role": "local", "birds": 0, "reason": "no contrast"}]
+    )  # fmt: skip
+    (shown,) = (
+        block
+        for block in refused_section(assessment, {"refused": refused}).blocks
+        if isinstance(block, Table)
+    )
+    cells = [dict(zip(shown.headings, row, strict=True)) for row in shown.rows]
+    assert [(cell["question"], cell["answers"]) for cell in cells] == [
+        ("lean condition", "3"),
+        ("effect of bloom on fuel load", "1"),
+    ]
+    assert cells[0]["reason"].startswith("7 birds, 10 needed (most often")
+
+
+def test_first_page_tells_like_things_once(assessment) -> None:
+    chances = pd.DataFrame(
+        [{"outcome": "share_ready", "role": "passage", "site": "ridge", "other": other,
+          "chance_of_more": 0.97, "birds": 90, "other_birds": 40} for other in ("fork", "weir")]
+    )  # fmt: skip
+    page = first_page(replace(assessment, chances=chances), report_tables(assessment))
+    said = {block.heading: block.lines for block in page.blocks if isinstance(block, Words)}
+    assert said["Against the other sites"] == (
+        "Passage birds: share ready for the next stop is higher at ridge than at fork and weir "
+        "(97 chances in 100 each).",
+    )
+    fuelled = said["How well fuelled they are"]
+    assert len(fuelled) == len({line.partition(":")[0] for line in fuelled}) == 3
+    assert any("by age and sex" in line for line in fuelled)

@@ -7,9 +7,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from phenology.quantities import AGAINST_NORMAL
 from phenology.report.carried_words import Situation, carried_sentence
 from phenology.report.support_words import (
-    NORMAL_SEASON,
     SUPPORTS,
     advice,
     comparison_sentence,
@@ -26,7 +26,7 @@ def _effect(outcome, driver, role, low, middle, high, **other):
 
 
 def _season(quantity, low, middle, high, **other):
-    row = {"quantity": quantity, "definition": NORMAL_SEASON, "low": low, "estimate": middle,
+    row = {"quantity": quantity, "definition": AGAINST_NORMAL, "low": low, "estimate": middle,
            "high": high, "basis": "measured", "birds": 60, "note": ""}  # fmt: skip
     return row | other
 
@@ -63,10 +63,10 @@ CASES = [
      "Local birds, feeders up, against none: little difference to mass for size "
      "(between -0.4 and 0.6 %; 240 birds)."),
     (effect_sentence(_effect("young_per_adult", "monsoon_onset", "local", -0.12, -0.07, -0.03)),
-     "Local birds, a monsoon 7 days later: young among young and mothers falls by 7 in 100 birds "
+     "Local birds, a monsoon 7 days later: share of young falls by 7 in 100 birds "
      "(3 to 12; 240 birds)."),
     (effect_sentence(_effect("pollen_share", "monsoon_strength", "passage", 0.02, 0.04, 0.07)),
-     "Passage birds, a wetter monsoon (one standard deviation): birds with pollen rises by 4 in "
+     "Passage birds, a wetter monsoon (one standard deviation): share with pollen rises by 4 in "
      "100 birds (2 to 7; 240 birds)."),
     (effect_sentence(_effect(GAIN, "monsoon_onset", "passage", -0.05, -0.03, -0.01,
                              definition="within-site, through flowers")),
@@ -89,7 +89,7 @@ CASES = [
      "there."),
     (effect_sentence(_effect("return_rate", "bloom", "local", 0, 0, 0, basis="refused",
                              note="12 birds, 30 needed")),
-     "Local birds: whether flowers change birds caught again in a later season cannot be told: "
+     "Local birds: whether flowers change share caught again in a later season cannot be told: "
      "12 birds, 30 needed."),
     (effect_sentence(_effect("fuel_load", "feeders_x_bloom", "passage", 0.03, 0.05, 0.07)),
      "Passage birds, what feeders add each time flowers halve: fuel at first capture rises by 5 % "
@@ -107,7 +107,7 @@ CASES = [
     (verdict_sentence("fork", "2031", "local", [_season("lean_condition", 0.01, 0.02, 0.03),
                                                 _season("young_per_adult", -0.2, -0.1, -0.03)]),
      "Local birds at fork in 2031: mixed. Better: mass for size +2 % (+1 to +3). Worse: "
-     "young among young and mothers -10 in 100 birds (-20 to -3)."),
+     "share of young -10 in 100 birds (-20 to -3)."),
     (verdict_sentence("fork", "2031", "local", [_season("fuel_load", -0.2, -0.15, -0.1)]),
      "Local birds at fork in 2031: not told, for lack of birds weighed, aged or caught again."),
     (verdict_sentence("fork", "2031", "passage", [_season("stopover_days", 3, 5, 8)]),

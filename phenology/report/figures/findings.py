@@ -8,6 +8,7 @@ import pandas as pd
 from phenology.report.figures.parts import data, finish, layered, shown_names
 from phenology.report.palette import light
 
+MOST_KINDS = 12  # drawn; the table holds all
 SEVERITY_COLOURS = {"impossible": "doubt", "doubtful": "soft", "note": "rule"}
 
 
@@ -22,6 +23,8 @@ def draw_findings(findings: pd.DataFrame) -> alt.LayerChart:
     counted = findings.groupby(["kind", "severity"], as_index=False)["findings"].sum()
     counted["kind"] = counted["kind"].str.replace("_", " ")
     counted["place"] = counted["severity"].map(list(SEVERITY_COLOURS).index)
+    most = counted.groupby("kind")["findings"].sum().nlargest(MOST_KINDS).index
+    counted = counted[counted["kind"].isin(most)]
     severities = [name for name in SEVERITY_COLOURS if name in set(counted["severity"])]
     many = counted.groupby("kind")["findings"].sum().sort_values(ascending=False)
     order = shown_names(many.index)

@@ -26,7 +26,7 @@ def draw_intervals(
     *,
     span: tuple[float, float] | None = None,
     none: float | None = None,
-    number_format: str = ".3~g",
+    number_format: str = ",.6~g",
     in_days: bool = False,
 ) -> alt.FacetChart:
     """Point and 90 % interval of each row; hollow where other data taught it.

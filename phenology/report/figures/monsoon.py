@@ -85,8 +85,9 @@ def _shade(x: alt.X, y: alt.Y) -> alt.Chart:
             alt.X2("until:Q"),
             y,
             opacity=alt.Opacity(
-                "air:N",
+                "air:O",
                 title=None,
+                sort=list(_KINDS),
                 scale=alt.Scale(domain=list(_KINDS), range=list(_KINDS.values())),
             ),
             tooltip=["season:O", "date:N", "dewpoint_c:Q", "rain_mm:Q"],
