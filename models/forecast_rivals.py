@@ -89,7 +89,7 @@ class MeanSeason(_Rival):
     ...     "day": np.tile([200, 205, 210, 215, 220], 2), "log_effort": 0.0,
     ...     "count": [0, 2, 6, 2, 0, 1, 2, 6, 2, 1]})
     >>> MeanSeason().fit(rows).mean(rows.head(3)).round(1).tolist()
-    [1.1, 2.4, 3.4]
+    [1.5, 2.6, 3.4]
     """
 
     def _learn(self, rows: pd.DataFrame) -> None:

@@ -8,10 +8,10 @@ import sys
 import tempfile
 from pathlib import Path
 
-import atheris
-
 
 def main(name: str, seconds: str) -> None:
+    import atheris
+
     with atheris.instrument_imports(include=["phenology", "tomllib"]):
         from parsers import attempt, parsers
     parser = next(each for each in parsers() if each.name == name)
