@@ -69,6 +69,7 @@ CALIBRATIONS: dict[str, Calibration] = {
         "phenology.models.season_calibration:calibration_study",
         ("season*.py",),
         OWN_FAMILY,
+        handful=1,
     ),
     "support": Calibration(
         "phenology.models.support_simulated:calibration_study",
