@@ -87,7 +87,10 @@ def assess_study(
     report_incidents(incident_rates(study, site_days), answers)
     progress("Season", 0.2)
     grouped = study.captures.assign(group=groups)
-    season = assess_seasons(site_days, study, grouped, windows, seed, jobs, answers, progress)
+    years = None if monsoon is None else monsoon.years
+    season = assess_seasons(
+        site_days, study, grouped, windows, seed, jobs, answers, progress, years
+    )
     progress("Role, stopover and survival", 0.8)
     roles = assess_bird_in_hand(
         study, site_days, answers,
@@ -103,7 +106,7 @@ def assess_study(
         windows=windows,
         condition=condition,
         seed=seed,
-        monsoon_years=None if monsoon is None else monsoon.years,
+        monsoon_years=years,
         role_draws=roles.draws,
     )
     chances = compare_sites(support, answers)

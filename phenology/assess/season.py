@@ -13,6 +13,7 @@ import pandas as pd
 import xarray as xr
 
 from phenology.assess.season_counts import DATES, SeasonTask, season_tasks
+from phenology.assess.season_drivers import report_driver_effects
 from phenology.compilation import use_compilation_cache
 from phenology.compute import end_with_parent
 from phenology.models.refusal import Refused
@@ -52,6 +53,7 @@ def assess_seasons(
     jobs: int,
     answers: Estimates,
     progress: Progress,
+    monsoon_years: pd.DataFrame | None = None,
 ) -> SeasonAnswers:
     """Fit every species in every window of the year and report what it taught.
 
@@ -67,10 +69,12 @@ def assess_seasons(
     seed, jobs : int
         With more than one job, species are fitted in processes of their own.
     answers : Estimates
-        Gains arrival_day, peak_day, departure_day and capture_index.
+        Gains arrival_day, peak_day, departure_day and capture_index, and what drivers do to them.
     progress : callable
+    monsoon_years : DataFrame, optional
+        site, season, onset_day.
     """
-    tasks = list(season_tasks(site_days, study, captures, windows, seed, answers))
+    tasks = list(season_tasks(site_days, study, captures, windows, seed, answers, monsoon_years))
     curves, draws, diagnostics = [], {}, []
     for task, fitted in _fit_all(tasks, jobs, progress):
         if isinstance(fitted, str):
@@ -80,6 +84,7 @@ def assess_seasons(
             continue
         _report_dates(task, fitted, answers)
         _report_index(task, fitted, answers)
+        report_driver_effects(task.species, task.window, task.counts, fitted, answers)
         curves.append(_curve_table(task, fitted))
         name = f"season {task.species} {task.window.name}".strip()
         draws[name] = fitted.draws_

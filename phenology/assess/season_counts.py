@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -10,6 +10,7 @@ import numpy.typing as npt
 import pandas as pd
 import xarray as xr
 
+from phenology.assess.season_drivers import season_drivers
 from phenology.assess.season_evidence import CountedBirds, counted_birds, seen_again
 from phenology.models.refusal import Refused
 from phenology.models.season_counts import (
@@ -51,6 +52,7 @@ def season_tasks(
     windows: tuple[Window, ...],
     seed: int,
     answers: Estimates,
+    monsoon_years: pd.DataFrame | None = None,
 ) -> Iterator[SeasonTask]:
     """Lay out the counts of every species and window; refuse, in words, what holds no birds."""
     species_of = site_days["species"].to_series()
@@ -67,7 +69,9 @@ def season_tasks(
                 for quantity in DATES:
                     answers.refuse(quantity, str(reason), group=species, season=window.name)
                 continue
-            yield SeasonTask(species, window, counts, seed + number)
+            years = [int(label.split()[0]) for label in counts.seasons]
+            drivers = season_drivers(site_days, window, counts.sites, years, monsoon_years)
+            yield SeasonTask(species, window, replace(counts, drivers=drivers), seed + number)
 
 
 def season_counts(

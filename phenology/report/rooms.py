@@ -204,8 +204,11 @@ def support_section(tables: dict[str, pd.DataFrame]) -> Section:
     if effects is None or effects.empty:
         return section
     for outcome, rows in effects.groupby("outcome", sort=False):
+        whose = rows["group"].fillna("").astype(str)
         drawn = rows.assign(
-            panel=rows["driver"].str.replace("_", " "), label=rows["definition"], day=""
+            panel=rows["driver"].str.replace("_", " "),
+            label=whose.where(whose != "", rows["definition"]),
+            day="",
         )
         unit = str(rows["unit"].iloc[0]).partition(",")[0]
         title = _title(str(outcome))
@@ -216,7 +219,7 @@ def support_section(tables: dict[str, pd.DataFrame]) -> Section:
                 f"change of {title.lower()}, {unit}",
                 f"What moves {title.lower()}, for local and passage birds: per halving of bloom, "
                 "per 7 days later onset, per standard deviation more rain, feeders up against "
-                "none.",
+                "none, per 10 years.",
                 none=0.0,
             )
         )
