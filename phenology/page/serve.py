@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import signal
 import socket
-from collections.abc import Callable
+import threading
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -36,7 +39,25 @@ def serve(folder: Path, port: int, tell: Callable[[str], object]) -> None:
         keys = Keys(listening.getsockname()[1])
         workspace = Workspace(folder, f"http://{keys.host}")
         tell(keys.new_address())  # before what is slow to import: a browser may wait meanwhile
-        make_server(workspace, keys, tell).run(sockets=[listening])
+        with _interrupt_held():
+            server = make_server(workspace, keys, tell)
+        server.run(sockets=[listening])
+
+
+@contextmanager
+def _interrupt_held() -> Iterator[None]:
+    """Keep Ctrl-C until the end: a library that is being imported may swallow it."""
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    came: list[int] = []
+    former = signal.signal(signal.SIGINT, lambda number, _: came.append(number))
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, former)
+    if came:
+        raise KeyboardInterrupt
 
 
 def make_server(workspace: Workspace, keys: Keys, tell: Callable[[str], object]) -> uvicorn.Server:

@@ -204,10 +204,12 @@ def support_section(tables: dict[str, pd.DataFrame]) -> Section:
     if effects is None or effects.empty:
         return section
     for outcome, rows in effects.groupby("outcome", sort=False):
-        whose = rows["group"].fillna("").astype(str)
+        label = rows["definition"]
+        if "group" in rows:  # empty columns are left out
+            label = rows["group"].where(rows["group"].fillna("") != "", label)
         drawn = rows.assign(
             panel=rows["driver"].str.replace("_", " "),
-            label=whose.where(whose != "", rows["definition"]),
+            label=label,
             day="",
         )
         unit = str(rows["unit"].iloc[0]).partition(",")[0]
