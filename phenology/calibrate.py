@@ -14,6 +14,7 @@ from __future__ import annotations
 import argparse
 import hashlib
 import json
+import os
 import subprocess
 import sys
 from collections.abc import Iterator
@@ -28,7 +29,7 @@ import numpy as np
 import pandas as pd
 
 import phenology.models
-from phenology.compute import end_with_parent
+from phenology.compute import ONE_THREAD, end_with_parent
 from phenology.models.refusal import Refused
 
 MODELS_FOLDER = Path(phenology.models.__file__).parent
@@ -249,6 +250,7 @@ def _fitted(study: str, seeds: list[int], jobs: int) -> Iterator[tuple[int, pd.D
         for seed in seeds:
             yield seed, one_study(study, seed)
         return
+    os.environ.update(ONE_THREAD | os.environ)  # for the workers: several, each on a core
     with ProcessPoolExecutor(jobs, get_context("spawn"), end_with_parent) as workers:
         started = {workers.submit(one_study, study, seed): seed for seed in seeds}
         try:

@@ -33,7 +33,7 @@ TASKS = {
 
 
 # Our matrices are small: threads of the linear algebra library would mostly wait for each other.
-_ONE_THREAD = {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1", "MKL_NUM_THREADS": "1"}
+ONE_THREAD = {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1", "MKL_NUM_THREADS": "1"}
 
 
 class Defect(Exception):
@@ -70,7 +70,7 @@ class Computation:
             stdout=subprocess.PIPE,
             stderr=subprocess.PIPE,
             stdin=subprocess.DEVNULL,
-            env=_ONE_THREAD | os.environ,
+            env=ONE_THREAD | os.environ,
             start_new_session=True,  # so that its own children are ended with it
         )
 
