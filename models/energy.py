@@ -37,6 +37,7 @@ MEASURED_MASS_G = (4.48, 4.90, 7.23)
 MEASURED_KJ_PER_DAY = (32.0, 37.9, 57.9)
 METABOLIC_LOG_SD = 0.15
 MEASURED_SPAN_G = (2.0, 10.0)  # beyond it the line is no hummingbird's
+FEWEST_DAYS_COUNTED = 5
 
 
 @dataclass(frozen=True)
@@ -237,41 +238,70 @@ def draw_birds_fed(
 
 
 def share_of_need(
-    bird_days_fed: npt.ArrayLike, birds_counted: float | None, area_ha: float | None
+    bird_days_fed: npt.ArrayLike,
+    birds_counted: npt.ArrayLike | None,
+    area_ha: float | None,
+    seed: int,
 ) -> Floats:
-    """Bird-days fed by an area over the birds that use it.
+    r"""Draws of what an area could feed over the birds counted on it, on the days counted.
+
+    .. math:: s = \frac{A \sum_d w_d B_d}{\sum_d w_d N_d}, \qquad w \sim Dirichlet(1, …, 1)
+
+    with bird-days fed by a hectare B, area A and birds counted N on day d. The weights are
+    drawn anew for every draw: days counted stand for the days that were not.
 
     Parameters
     ----------
-    bird_days_fed : array-like
-        By hectare [bird-days/day/ha].
-    birds_counted : float or None
-        Birds present, from counts made without bait.
+    bird_days_fed : array-like, shape (draws, days)
+        By hectare, on the days counted [bird-days/day/ha].
+    birds_counted : array-like, shape (days,), or None
+        Birds seen in a count made without bait, a day.
     area_ha : float or None
-        Area whose flowers they use [ha].
+        Flowering ground of the area counted [ha].
+    seed : int
 
     Returns
     -------
-    ndarray
+    ndarray, shape (draws,)
         Share of the birds' need on offer; above 1 more than they need.
 
     Raises
     ------
     Refused
-        Without independent counts or without an area.
+        Without counts on five days, without a bird counted, or without an area.
+
+    Notes
+    -----
+    Birds that were there and not seen are not among those to feed, and insects, bats and other
+    birds drink too: the true share is smaller. Do not believe it where birds feed beyond the
+    area counted.
+
+    References
+    ----------
+    Rubin, D. B. (1981). The Bayesian bootstrap. Ann. Statist. 9:130. doi:10.1214/aos/1176345338
 
     Examples
     --------
-    >>> share_of_need([6.0], birds_counted=24, area_ha=2.0).tolist()
-    [0.5]
+    >>> fed = np.full((50, 5), 6.0)
+    >>> share_of_need(fed, [24, 24, 24, 24, 24], area_ha=2.0, seed=1).max().round(2).tolist()
+    0.5
     """
     if birds_counted is None:
         raise Refused(
             "without counts made without bait the number of birds to feed is not known; captures "
             "at bait rise when flowers fail"
         )
-    if area_ha is None:
-        raise Refused("without the area whose flowers the birds use, no share of their need")
-    if not (birds_counted > 0 and area_ha > 0):
-        raise Refused("no bird was counted, or the area is nought: there is no need to share")
-    return np.asarray(np.asarray(bird_days_fed, dtype=float) * area_ha / birds_counted)
+    if area_ha is None or not area_ha > 0:
+        raise Refused(
+            "without the area of flowering ground counted, no share of the birds' need; write "
+            "flowering_area_ha in the sites sheet"
+        )
+    fed, counted = np.asarray(bird_days_fed, dtype=float), np.asarray(birds_counted, dtype=float)
+    if counted.size < FEWEST_DAYS_COUNTED:
+        raise Refused(
+            f"counts on {counted.size} days; a share of need asks for {FEWEST_DAYS_COUNTED}"
+        )
+    if not counted.sum() > 0:
+        raise Refused("no hummingbird was counted: there is no need to share")
+    weights = np.random.default_rng(seed).dirichlet(np.ones(counted.size), len(fed))
+    return np.asarray(area_ha * (weights * fed).sum(axis=1) / (weights @ counted))

@@ -112,6 +112,7 @@ def _sites(world: World) -> pd.DataFrame:
                 "longitude": station.longitude,
                 "elevation_m": station.elevation_m,
                 "timezone": TIMEZONE,
+                "flowering_area_ha": station.area_ha,
                 "sensitive": "yes" if station.sensitive else "no",
             }
             for station in world.stations

@@ -8,9 +8,11 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from phenology.assess.landscape import assess_landscape
 from phenology.errors import StudyError
 from phenology.models.simulated_season import simulate
 from phenology.models.simulated_season_world import make_world
+from phenology.seasons import Window
 from phenology.sheets.contract import sheet_contracts
 from phenology.simulate import simulate_study, simulate_task
 from phenology.simulate.four_stations import write_example
@@ -197,3 +199,23 @@ def test_the_truth_table_counts_the_intervals_that_hold_the_truth(tmp_path: Path
     assert table.loc[("peak_day", "measured"), "inside"] == 0.5
     assert table.loc[("all", "answers"), "values"] == 4
     assert table.loc[("all", "single birds"), "inside"] == 1.0
+
+
+def test_its_ground_can_be_measured_and_a_part_of_it_burned() -> None:
+    study = open_study(EXAMPLE)
+    assert not study.findings["column"].eq("geometry").any()
+    measured = assess_landscape(study, pd.Series(["2034", "2042"]), (Window("", 182, 243),))
+    near = measured.set_index(["site", "season", "measure", "kind", "radius_m"])["value"]
+    meadow_m2 = [near["kettle", "2042", "patch_area", "wet meadow", m] for m in (250, 1000, 5000)]
+    assert meadow_m2 == sorted(meadow_m2)
+    assert meadow_m2[0] > 0
+    for site in ("kettle", "lantern"):
+        assert near[site, "2034", "burned_share", "fire", 5000] == 0
+        assert 0.02 < near[site, "2042", "burned_share", "fire", 5000] < 0.06
+        # Burned 9 June 2036, the middle of the window is 31 July
+        assert near[site, "2042", "years_since_fire", "fire", 5000] == pytest.approx(6.14, abs=0.01)
+        water = measured[(measured["measure"] == "distance_to_water") & (measured["site"] == site)]
+        assert water["value"].between(100, 5000).all()
+    ground = measured[(measured["season"] == "2042") & (measured["measure"] == "patch_area")]
+    mapped = ground[ground["radius_m"] == 5000].groupby("site")["value"].sum()
+    assert mapped.to_numpy() == pytest.approx(np.pi * 5000**2, rel=0.01)  # all of it, once

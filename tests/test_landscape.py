@@ -15,6 +15,7 @@ from phenology.assess.narrowed import narrowed_answers
 from phenology.errors import StudyError
 from phenology.landscape import describe_landscape, place_sites, site_projection
 from phenology.landscape_layers import read_layer
+from phenology.report.drivers import landscape_tables
 from phenology.report.habitat_map import draw_habitat_map
 from phenology.seasons import Window
 from phenology.sheets.finding import FINDING_COLUMNS
@@ -246,3 +247,43 @@ def test_the_map_of_a_site_shows_its_habitat_and_hides_markup():
     assert len(shapes.findall(".//*[@class='ring']")) == 3
     assert "<b>" not in drawn
     assert "<i>" not in drawn
+
+
+def test_a_map_names_what_is_in_sight_and_the_years_of_fires():
+    habitat = dated(
+        layer(
+            [box(-900, -900, 900, 900), box(50, 50, 90, 90), box(90_000, 0, 91_000, 900)],
+            kind=["meadow", "pond", "pine"],
+        )
+    )
+    fires = dated(
+        layer(
+            [box(200, 200, 700, 700), box(90_000, 0, 91_000, 900)],
+            kind=["fire", "fire"],
+            **{"from": pd.to_datetime(["2030-07-01", "2033-07-01"])},
+        )
+    )
+    place = place_sites(SITES).geometry
+    drawn = draw_habitat_map("habitat-0", "fork", place, (-110.25, 31.5), habitat, fires)
+    shapes = ElementTree.fromstring(drawn)
+    names = {text.text for text in shapes.iter("{http://www.w3.org/2000/svg}text")} or {
+        text.text for text in shapes.iter("text")
+    }
+    assert {"meadow", "pond", "burned 2030", "1 km", "5 km"} <= names
+    assert "pine" not in names
+    assert len(shapes.findall(".//*[@class='patch open-water']")) == 2  # the pond, its legend
+
+
+def test_surroundings_are_told_by_site_in_hectares_and_metres():
+    habitat = dated(layer([box(-50, -50, 50, 50), box(0, 200, 10, 210)], kind=["meadow", "pond"]))
+    fire = dated(
+        layer([box(0, -6000, 6000, 6000)], kind=["fire"], **{"from": [pd.Timestamp("2030-07-01")]})
+    )
+    measured = describe_landscape(place_sites(SITES), habitat, fire, JULY)
+    areas, rest = landscape_tables(measured.assign(season="2035"))
+    assert areas.headings == ("site", "habitat", "within 250 m", "within 1 km", "within 5 km")
+    assert ("fork", "meadow", "1", "1", "1") in areas.rows  # 100 m by 100 m
+    told = dict(zip(rest.headings, rest.rows[0], strict=True))
+    assert told["% burned within 1 km"] == "50"
+    assert told["years since a fire within 5 km"] == "5"
+    assert told["metres to water"] == "200"

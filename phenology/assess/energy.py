@@ -10,6 +10,7 @@ import numpy.typing as npt
 import pandas as pd
 import xarray as xr
 
+from phenology.assess.energy_need import FEEDERS, FLOWERS_COUNTED, report_share_of_need
 from phenology.bloom import BLOOM_DRAWS
 from phenology.models.energy import (
     draw_birds_fed,
@@ -27,7 +28,7 @@ if TYPE_CHECKING:
 
 Floats = npt.NDArray[np.float64]
 
-FLOWERS, FEEDERS = "flowers of a hectare", "feeders"
+FLOWERS = "flowers of a hectare"
 DRAWS = 200  # where there is no bloom to set their number
 RELATIVE = (
     "sugar by flower is not given: nectar is relative, every open flower counting the same; "
@@ -65,8 +66,8 @@ def assess_energy(
     windows : tuple of Window
         The study's seasons.
     answers : Estimates
-        Gains bloom_index, nectar_kj_per_ha and bird_days_fed: means over the days of each
-        season's window, or why there is none.
+        Gains bloom_index, nectar_kj_per_ha and bird_days_fed, means over the days of each
+        season's window, and share_of_need on the days counted; or why there is none.
     seed : int
 
     Returns
@@ -98,6 +99,7 @@ def assess_energy(
         answers.refuse("bird_days_fed", reason, definition=FEEDERS)
     else:
         offers.append((FEEDERS, filled))
+    birds_fed = {}
     for name, energy_kj in offers:
         birds = None if why_not else draw_birds_fed(energy_kj, mass_g, 0.0, seed)
         offer = _Offer(name, energy_kj, birds)
@@ -107,10 +109,12 @@ def assess_energy(
         if offer.birds is None:
             answers.refuse("bird_days_fed", why_not, definition=name)
         else:
+            birds_fed[FLOWERS_COUNTED if name == FLOWERS else name] = offer.birds
             note = f"birds of {mass_g:.1f} g that hold their mass; {OTHERS}"
             _report_offer(
                 "bird_days_fed", offer.birds, days, seasons, answers, definition=name, note=note
             )
+    report_share_of_need(study, birds_fed, days, seasons, answers, seed)
     return days
 
 

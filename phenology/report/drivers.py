@@ -20,6 +20,12 @@ if TYPE_CHECKING:
     from phenology.weather.monsoon import MonsoonYears
 
 MOST_MAPS = 6
+M2_A_HA = 10_000.0
+SURROUNDINGS = {
+    "burned_share": "% burned",
+    "years_since_fire": "years since a fire",
+    "distance_to_water": "metres to water",
+}
 ENERGY = {
     "flowers of a hectare": ("flower_energy_kj_per_ha", "birds_fed_by_flowers"),
     "feeders": ("feeder_energy_kj", "birds_fed_by_feeders"),
@@ -172,10 +178,52 @@ def habitat_blocks(assessment: Assessment, tables: dict[str, pd.DataFrame]) -> l
                 "was not mapped counts as absent.",
             )
         )
-    columns = ["site", "measure", "kind", "radius_m", "value", "unit"]
-    shown = newest[columns].assign(measure=newest["measure"].str.replace("_", " "))
-    caption = f"What lies about the sites, {newest['season'].iloc[0]}"
-    return [*drawn, table("landscape", caption, shown)]
+    return [*drawn, *landscape_tables(newest)]
+
+
+def landscape_tables(measured: pd.DataFrame) -> list[Block]:
+    """One season's surroundings: habitat by site and kind, then fire and water by site.
+
+    Parameters
+    ----------
+    measured : DataFrame
+        site, season, measure, kind, radius_m, value, unit.
+    """
+    season = plain(measured["season"].iloc[0], 20)
+    within = measured.assign(
+        within=["" if np.isnan(m) else _within(m) for m in measured["radius_m"].astype(float)]
+    )
+    blocks: list[Block] = []
+    patches = within[within["measure"] == "patch_area"]
+    area_ha = patches.assign(value=patches["value"] / M2_A_HA).pivot_table(
+        index=["site", "kind"], columns="within", values="value", sort=False
+    )
+    area_ha = area_ha[area_ha.iloc[:, -1] > 0] if len(area_ha) else area_ha
+    if len(area_ha):
+        caption = f"Habitat about the sites, {season}, in hectares"
+        rounded = area_ha.round(1).where(area_ha >= 1, area_ha.round(2))
+        shown = rounded.reset_index().rename(columns={"kind": "habitat"})
+        blocks.append(table("landscape", caption, shown))
+    rest = within[within["measure"].isin(SURROUNDINGS)].copy()
+    share = rest["measure"] == "burned_share"
+    rest["value"] = rest["value"].where(~share, 100 * rest["value"])
+    rest["what"] = (rest["measure"].map(SURROUNDINGS) + " " + rest["within"]).str.strip()
+    if len(rest):
+        by_site = rest.pivot(index="site", columns="what", values="value").round(1)
+        order = [name for measure in SURROUNDINGS for name in _named(rest, measure)]
+        ordered = by_site[order].dropna(axis="columns", how="all")
+        caption = f"Fire and water about the sites, {season}"
+        blocks.append(table("surroundings", caption, ordered.reset_index(), "landscape"))
+    return blocks
+
+
+def _named(rows: pd.DataFrame, measure: str) -> list[str]:
+    return list(rows.loc[rows["measure"] == measure, "what"].unique())
+
+
+def _within(radius_m: float) -> str:
+    """Words for a radius, "within 250 m" or "within 5 km"."""
+    return f"within {radius_m:g} m" if radius_m < 1000 else f"within {radius_m / 1000:g} km"
 
 
 def bloom_figures(days: pd.DataFrame, sites: list[str]) -> list[Block]:

@@ -57,7 +57,7 @@ ROOMS = (
     Room(
         "bloom",
         "Bloom and energy",
-        ("bloom_index", "nectar_kj_per_ha", "bird_days_fed"),
+        ("bloom_index", "nectar_kj_per_ha", "bird_days_fed", "share_of_need"),
         "Insects, bats and other birds drink from the same flowers and are not counted here.",
     ),
     Room(

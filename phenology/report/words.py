@@ -43,6 +43,7 @@ _LEVELS = {
     "season_rain_mm": "rain of the season",
     "nectar_kj_per_ha": "energy in the nectar of a hectare",
     "bird_days_fed": "birds that the energy could feed for a day",
+    "share_of_need": "need of the birds counted that could be fed",
     "expected_captures": "captures to expect",
     "incident_rate": "injured or dead",
     "days_to_departure": "days until leaving",

@@ -21,6 +21,7 @@ KINDS: dict[str, str] = {
     "unknown_species": "a species that is not known; the row cannot be used",
     "species_without_role": "a species that study.toml gives no role",
     "unknown_site": "a site that does not stand in the sites; the row cannot be used",
+    "flowering_area_small": "a flowering area smaller than the ground of one bloom survey",
     "site_twice": "a site that stands in two rows of the sites; the second is set aside",
     "correction_not_applied": "a correction whose cell is not there or whose old value differs",
     "odd_form": "a time written unlike the other times of its column",

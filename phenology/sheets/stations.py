@@ -1,4 +1,4 @@
-"""Names of the stations: what the other sheets may write, and no name for two."""
+"""Stations: what the other sheets may call them, no name for two, areas that can be."""
 
 from __future__ import annotations
 
@@ -10,6 +10,7 @@ import pandas as pd
 from phenology.sheets.codes import bare
 from phenology.sheets.doubt import Doubt, Sheets
 
+M2_A_HA = 10_000.0
 _DIFFERING = ("latitude", "longitude", "elevation_m", "timezone")
 
 
@@ -39,3 +40,20 @@ def find_sites_twice(sheets: Sheets) -> Iterable[Doubt]:
         if differing:
             message += f"; they differ in {', '.join(differing)}"
         yield Doubt("sites", place, "site", "site_twice", "impossible", message, action="set aside")
+
+
+def find_flowering_area_small(sheets: Sheets) -> Iterable[Doubt]:
+    """Find stations with less flowering ground than a single survey of bloom went over."""
+    sites, bloom = sheets.reads["sites"].used, sheets.used("bloom")
+    if bloom is None:
+        return
+    surveyed_ha = sites["site"].map(bloom.groupby("site")["area_m2"].max() / M2_A_HA)
+    small = (sites["flowering_area_ha"] < surveyed_ha).to_numpy(dtype=bool)
+    for place in np.flatnonzero(small).tolist():
+        message = (
+            f"less than the {surveyed_ha.iloc[place]:g} ha that one survey of bloom covered there"
+        )
+        yield Doubt(
+            "sites", place, "flowering_area_ha", "flowering_area_small", "doubtful", message,
+            "an area in hectares: 10,000 m2 make one",
+        )  # fmt: skip

@@ -10,6 +10,7 @@ import numpy as np
 from phenology.models.simulated_season import SimulatedStudy, simulate
 from phenology.models.simulated_season_world import Plan, Station, World
 from phenology.simulate.mistakes import MISTAKES, plant_mistakes
+from phenology.simulate.surroundings import fires_geojson, habitat_geojson
 from phenology.simulate.write import write_study, written_sheets
 
 SEED = 2031
@@ -115,7 +116,7 @@ def simulate_example() -> SimulatedStudy:
 
 
 def write_example(folder: Path) -> None:
-    """Write the example: sheets with mistakes planted, the truth, the list of mistakes.
+    """Write the example: sheets with mistakes planted, habitat, the truth, the mistakes.
 
     Parameters
     ----------
@@ -126,4 +127,13 @@ def write_example(folder: Path) -> None:
         written_sheets(simulated), np.random.default_rng([SEED, 99]), (*MISTAKES, *OFTEN)
     )
     with_mistakes = replace(simulated, truth=simulated.truth | {"planted_mistakes": planted})
-    write_study(with_mistakes, folder, truth=TRUTH, caught_only=True, sheets=sheets, name=NAME)
+    layers = {"habitat": habitat_geojson(STATIONS, SEED), "events": fires_geojson(STATIONS, SEED)}
+    write_study(
+        with_mistakes,
+        folder,
+        truth=TRUTH,
+        caught_only=True,
+        sheets=sheets,
+        layers=layers,
+        name=NAME,
+    )

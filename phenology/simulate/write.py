@@ -26,6 +26,7 @@ DECIMALS = {
     "latitude": 3,
     "longitude": 3,
     "elevation_m": 0,
+    "flowering_area_ha": 1,
     "wing_mm": 1,
     "tail_mm": 1,
     "bill_mm": 1,
@@ -51,6 +52,7 @@ def write_study(
     truth: Collection[str] | None = None,
     caught_only: bool = False,
     sheets: Mapping[str, pd.DataFrame] | None = None,
+    layers: Mapping[str, str] | None = None,
     name: str = "Simulated stations",
 ) -> None:
     """Write a simulated study as a folder that the reader opens.
@@ -66,10 +68,13 @@ def write_study(
         Whether tables with a row a bird keep only birds that were caught.
     sheets : dict of str to pandas.DataFrame, optional
         Text cells to write in place of the simulation's own (`written_sheets`).
+    layers : dict of str to str, optional
+        Polygons as GeoJSON, by "habitat" and "events".
     name : str
         Name of the study.
     """
     files = {"study.toml": study_toml(simulated.world, name)}
+    files |= {f"{kind}.geojson": text for kind, text in (layers or {}).items()}
     written = written_sheets(simulated) if sheets is None else sheets
     files |= {f"{kind}.csv": csv_lines(sheet) for kind, sheet in written.items()}
     for table, rows in simulated.truth.items():

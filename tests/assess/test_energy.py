@@ -5,7 +5,8 @@ import pandas as pd
 import pytest
 import xarray as xr
 
-from phenology.assess.energy import FEEDERS, FLOWERS, assess_energy
+from phenology.assess.energy import FLOWERS, assess_energy
+from phenology.assess.energy_need import FEEDERS, FLOWERS_COUNTED
 from phenology.bloom import daily_bloom
 from phenology.estimates import Estimates
 from phenology.models.energy import feeder_solution
@@ -49,6 +50,23 @@ def feeders(**changed: object) -> pd.DataFrame:
         }
     )
     return frame.assign(**changed)
+
+
+def counts(days: int = 8, site: str = "fork", species: str = "Selasphorus rufus") -> pd.DataFrame:
+    """Counts of twenty birds every fifth day of July, by two rows, and a hawk over them."""
+    dates = pd.date_range("2031-07-01", periods=days, freq="5D", unit="s")
+    rows = [(species, 15), (species, 5), ("Buteo jamaicensis", 2)]
+    return pd.DataFrame(
+        [
+            {"site": site, "date": date, "start": 7.0, "species": name, "count": number}
+            for date in dates
+            for name, number in rows
+        ]
+    ).astype({"count": "Int64"})
+
+
+def area(ha: float) -> pd.DataFrame:
+    return SITES.assign(flowering_area_ha=[ha, np.nan])
 
 
 def assess(
@@ -153,3 +171,36 @@ def test_birds_whose_need_is_not_known_are_refused_and_the_energy_stands(species
     table, days = assess(surveys(), species=species, mass_g=mass_g)
     assert words in reason(table, "bird_days_fed", FLOWERS)
     assert "flower_energy_kj_per_ha" in days
+
+
+def test_a_share_of_need_is_birds_fed_on_the_area_over_birds_counted():
+    table, days = assess(surveys(), counts=counts(), sites=area(4.0), feeders=feeders())
+    told = table[(table["quantity"] == "share_of_need") & (table["basis"] != "refused")]
+    assert told["site"].tolist() == ["fork", "fork"]
+    rows = told.set_index("definition")
+    counted_on = counts()["date"].unique()
+    fed = days.sel(site="fork", date=counted_on)
+    by_flowers = 4.0 * float(fed["birds_fed_by_flowers"].mean()) / 20
+    assert rows.loc[FLOWERS_COUNTED, "estimate"] == pytest.approx(by_flowers, rel=0.15)
+    by_feeders = float(fed["birds_fed_by_feeders"].mean()) / 20
+    assert rows.loc[FEEDERS, "estimate"] == pytest.approx(by_feeders, rel=0.15)
+    assert (rows["low"] < rows["high"]).all()
+    assert (rows["birds"] == 8 * 20).all()
+    assert rows["note"].str.contains("the true share is smaller").all()
+
+
+@pytest.mark.parametrize(
+    ("sheets", "words"),
+    [
+        ({"sites": area(4.0)}, "counts made without bait"),
+        ({"sites": area(4.0), "counts": counts(site="mesa")}, "counts made without bait"),
+        ({"sites": area(np.nan), "counts": counts()}, "flowering_area_ha"),
+        ({"sites": area(4.0), "counts": counts(days=3)}, "counts on 3 days"),
+        ({"sites": area(4.0), "counts": counts(species="Buteo jamaicensis")}, "no hummingbird"),
+    ],
+)
+def test_a_share_of_need_says_what_it_lacks(sheets, words):
+    table, _ = assess(surveys(), **sheets)
+    rows = table[table["quantity"] == "share_of_need"]
+    assert set(rows["basis"]) == {"refused"}
+    assert rows.loc[rows["site"] != "mesa", "note"].str.contains(words).all()

@@ -47,18 +47,35 @@ def test_weaker_solution_feeds_fewer():
     assert strengths == sorted(strengths, reverse=True)
 
 
+FED = np.full((400, 6), 3.0)
+COUNTED = np.array([8.0, 16.0, 10.0, 14.0, 9.0, 15.0])
+
+
 @pytest.mark.parametrize(("counted", "area", "why"), [
     (None, 2.0, "without counts made without bait"),
-    (24.0, None, "without the area"),
-    (0.0, 2.0, "no bird was counted"),
+    (COUNTED, None, "flowering_area_ha"),
+    (COUNTED, 0.0, "flowering_area_ha"),
+    (0 * COUNTED, 2.0, "no hummingbird was counted"),
+    (COUNTED[:4], 2.0, "counts on 4 days"),
 ])  # fmt: skip
 def test_a_share_of_need_is_refused_without_counts_or_area(counted, area, why):
+    fed = FED if counted is None else FED[:, : len(counted)]
     with pytest.raises(Refused, match=why):
-        share_of_need([3.0], counted, area)
+        share_of_need(fed, counted, area, seed=1)
 
 
 def test_a_share_of_need_doubles_with_the_area():
-    assert share_of_need([3.0], 12, 4.0) == 2 * share_of_need([3.0], 12, 2.0)
+    one, two = (share_of_need(FED, COUNTED, area, seed=1) for area in (2.0, 4.0))
+    np.testing.assert_allclose(two, 2 * one)
+
+
+def test_a_share_of_need_is_as_wide_as_the_days_counted_differ():
+    share = share_of_need(FED, COUNTED, 4.0, seed=1)
+    assert np.median(share) == pytest.approx(1.0, rel=0.03)  # 3 × 4 birds fed, 12 counted a day
+    # Days of equal counts leave no doubt; else 12 birds with standard error s / √(n + 1) of the
+    # bootstrap's weights (Rubin 1981: the Dirichlet's variance), s = 3.16 birds, n = 6.
+    assert np.ptp(share_of_need(FED, np.full(6, 12.0), 4.0, seed=1)) == pytest.approx(0.0)
+    assert np.std(share) == pytest.approx(3.16 / np.sqrt(7) / 12, rel=0.15)
 
 
 def test_birds_outside_the_measured_and_losers_are_refused():

@@ -148,6 +148,23 @@ def test_a_site_that_stands_twice_is_set_aside_and_its_birds_stay(tmp_path, smal
     assert join_site_days(study, groups, 1).equals(join_site_days(clean, groups, 1))
 
 
+def test_a_flowering_area_under_the_ground_surveyed_is_doubted(tmp_path, small):
+    small.sites = small.sites.assign(flowering_area_ha=["0.03", "6"])
+    small.more["bloom"] = pd.DataFrame(
+        {"site": ["fork", "ridge"], "date": "2031-07-01", "plant": "sage", "open_flowers": 9,
+         "area_m2": 500}
+    )  # fmt: skip
+    study = open_study(small.write(tmp_path / "study"))
+    assert kinds_of(study, 2, "sites") == {"flowering_area_small"}
+    assert kinds_of(study, 3, "sites") == set()
+    doubt = study.findings[study.findings["kind"] == "flowering_area_small"].iloc[0]
+    assert (doubt["column"], doubt["value"], doubt["action"]) == (
+        "flowering_area_ha", "0.03", "kept",
+    )  # fmt: skip
+    assert "0.05 ha" in doubt["message"]  # 500 m2
+    assert study.sites["flowering_area_ha"].tolist() == [0.03, 6.0]
+
+
 def test_a_bird_after_midnight_is_not_held_backwards(tmp_path, small):
     small.captures.loc[3, ["time", "release_time"]] = ["23:50", "0:10"]
     study = open_study(small.write(tmp_path / "study"))
