@@ -9,7 +9,7 @@ import numpy.typing as npt
 import pandas as pd
 import xarray as xr
 
-from phenology.models.laplace import LaplaceFit, fit_laplace, identified, jax_derivatives
+from phenology.models.laplace import LaplaceFit, fit_laplace, jax_derivatives
 from phenology.models.lean_mass_rows import (
     FEWEST_BIRDS,
     bird_places,
@@ -22,10 +22,17 @@ from phenology.models.lean_mass_rows import (
 )
 from phenology.models.lean_mass_split import (
     Residuals,
-    class_log_fuel,
     draw_repeatability,
     draw_residuals,
     part_mass,
+)
+from phenology.models.lean_mass_tables import (
+    bird_table,
+    class_table,
+    diagnose,
+    group_table,
+    learning_shares,
+    parameter_draws,
 )
 from phenology.models.refusal import Refused
 from phenology.quantities import HIGH_QUANTILE, LOW_QUANTILE
@@ -149,14 +156,16 @@ class LeanMassModel:
         self.fit_ = self._fit(used)
         rng = np.random.default_rng(self.seed)
         self._theta, self._phi = self.fit_.draws(self.draws, rng)
-        self.draws_ = self._parameter_draws(self._theta, self._phi)
+        self.draws_ = parameter_draws(self._layout, self._theta, self._phi)
         used, reason = self._believe(used, reason)
         split = self._split(used, rng)
         self.bird_draws_ = split
-        self.birds_ = _bird_table(table, used, reason, split)
-        self.groups_ = self._group_table(used, split)
-        self.fuel_classes_ = _summary(self.draws_["class_fuel_load"], ["species", "fat_class"])
-        self.diagnostics_ = self._diagnose(used, self.fit_)
+        self.birds_ = bird_table(table, used, reason, split)
+        groups = group_table(used, self.by, self._prepared, self._theta, split)
+        shares = learning_shares(used, self._prepared, self.fit_, self._information, self._prior_sd)
+        self.groups_ = groups.join(shares, on="group")
+        self.fuel_classes_ = class_table(self.draws_["class_fuel_load"])
+        self.diagnostics_ = diagnose(used, self._prepared, self.fit_)
         return self
 
     def predict(self, birds: pd.DataFrame) -> pd.DataFrame:
@@ -179,7 +188,7 @@ class LeanMassModel:
         used, reason = self._believe(used, reason)
         rng = np.random.default_rng(self.seed + 1)
         split = self._split(used, rng, self.draws_["repeatability"].to_numpy())
-        return _bird_table(table, used, reason, split)
+        return bird_table(table, used, reason, split)
 
     def lean_condition(self, keys: pd.DataFrame) -> pd.DataFrame:
         """Mean log residual of mass after size, fat, hour and crop, by classes of birds.
@@ -254,33 +263,6 @@ class LeanMassModel:
         prior = (mean, sd, is_group, *scale_prior())
         return rows, (self._layout.places, bird_group), prior
 
-    def _parameter_draws(self, theta: Array, phi: Array) -> xr.Dataset:
-        layout = self._layout
-        local = theta[:, layout.places]  # (draw, G, L)
-        first = [layout.group_species.index(species) for species in layout.species]
-        fuel = np.expm1(class_log_fuel(local[:, first]))
-        return xr.Dataset(
-            {
-                "log_lean_mass": (("draw", "group"), local[:, :, 0] + local[:, :, 1]),
-                "exponent": (("draw", "species"), (local[:, :, 2] + local[:, :, 3])[:, first]),
-                "class_fuel_load": (("draw", "species", "fat_class"), fuel),
-                "hour_effect": ("draw", local[:, 0, 4]),
-                "crop_part_effect": ("draw", local[:, 0, 5]),
-                "crop_full_effect": ("draw", local[:, 0, 6]),
-                "fed_effect": ("draw", local[:, 0, 7]),
-                "scatter_sd": ("draw", np.exp(phi[:, 0])),
-                "fuel_scatter": ("draw", np.exp(phi[:, 1])),
-                "tail_df": ("draw", 2 + np.exp(phi[:, 2])),
-                "group_sd": ("draw", np.exp(phi[:, 3])),
-                "misread": ("draw", 1 / (1 + np.exp(-phi[:, 4]))),
-            },
-            coords={
-                "group": list(layout.groups),
-                "species": list(layout.species),
-                "fat_class": np.arange(layout.classes),
-            },
-        )
-
     def _believe(
         self, used: pd.DataFrame, reason: pd.Series[str]
     ) -> tuple[pd.DataFrame, pd.Series[str]]:
@@ -318,85 +300,3 @@ class LeanMassModel:
             {name: (("draw", "bird"), each.astype(np.float32)) for name, each in values.items()},
             coords={"bird": used.index.to_numpy()},
         )
-
-    def _group_table(self, used: pd.DataFrame, split: xr.Dataset) -> pd.DataFrame:
-        rows = self._prepared.rows(used)
-        size = pd.Series(rows.log_wing).groupby(used["group"].to_numpy()).mean()
-        table = []
-        for place, group in enumerate(self._layout.groups):
-            members = np.flatnonzero(used["group"].to_numpy() == group)
-            if not members.size:
-                continue
-            local = self._theta[:, self._layout.places[place]]
-            lean = np.exp(local[:, 0] + local[:, 1] + (local[:, 2] + local[:, 3]) * size[group])
-            fuel = split["fuel_load"].values[:, members].mean(axis=1)
-            first = used.iloc[members[0]]
-            row = {"group": group, "species": first["species"]}
-            row |= {column: first[column] for column in self.by} | {"birds": len(members)}
-            for name, values in (("lean_mass_g", lean), ("fuel_load", fuel)):
-                low, middle, high = np.quantile(values, [LOW_QUANTILE, 0.5, HIGH_QUANTILE])
-                row |= {name: middle, f"{name}_low": low, f"{name}_high": high}
-            shares = self._learning_shares(place, float(size[group]))
-            table.append(row | dict(zip(("share_own", "share_borrowed", "share_prior"), shares,
-                                        strict=True)))  # fmt: skip
-        return pd.DataFrame(table)
-
-    def _learning_shares(self, place: int, size: float) -> tuple[float, float, float]:
-        """What the group's own birds, other birds and the prior taught of its lean mass."""
-        slope = np.zeros(self._layout.size)
-        local = self._layout.places[place]
-        slope[local[:4]] = [1.0, 1.0, size, size]
-        rest = self.fit_.hessian.copy()
-        rest[np.ix_(local, local)] -= self._information[place]
-        everything = slope @ np.linalg.solve(self.fit_.hessian, slope)
-        others = slope @ np.linalg.solve(rest, slope)
-        nothing = float((slope * self._prior_sd) @ (slope * self._prior_sd))
-        own = float(np.clip(1 - everything / others, 0, 1)) if others > 0 else 1.0
-        prior = float(np.clip(everything / nothing, 0, 1 - own))
-        return own, 1 - own - prior, prior
-
-    def _diagnose(self, used: pd.DataFrame, fit: LaplaceFit) -> pd.DataFrame:
-        prepared = self._prepared
-        lowest = int((used["fat_class"] == 0).sum())
-        timed = float(used["hours_since_sunrise"].notna().mean())
-        wings = float(used["wing_mm"].notna().mean())
-        again = len(used) - len(np.unique(bird_places(used)))
-        checks = [
-            ("outer gradient", fit.gradient, 0.1, fit.gradient < 0.1,
-             "scales settled at a mode of their marginal, within a tenth of their spread"),
-            ("smallest scaled eigenvalue", float(identified(fit.hessian)[0]), 1e-6,
-             bool(identified(fit.hessian)[0] > 1e-6), "no combination of coefficients is free"),
-            ("birds at the lowest fat class", lowest, 5, lowest >= 5,
-             "with fewer, lean mass is extrapolated down the fat scale"),
-            ("share of wings measured", wings, 0.5, wings >= 0.5,
-             "with fewer, size is mostly that of the group"),
-            ("repeats behind wing error", prepared.wing_repeats, 10, prepared.wing_repeats >= 10,
-             f"wing error {prepared.wing_error:.2%}; with fewer it is assumed"),
-            ("captures of birds weighed before", again, 10, again >= 10,
-             "with fewer, how much of the scatter at one fat class is lean mass is assumed"),
-            ("rounding step of mass [g]", prepared.rounding_g, np.nan, True,
-             "step learned from the digits or given"),
-            ("hours since sunrise known", timed, 0.5, timed >= 0.5,
-             "where never known, lean mass is at the usual hour, not at sunrise"),
-        ]  # fmt: skip
-        columns = ["statistic", "value", "threshold", "passed", "meaning"]
-        return pd.DataFrame(checks, columns=columns)
-
-
-def _bird_table(
-    table: pd.DataFrame, used: pd.DataFrame, reason: pd.Series[str], split: xr.Dataset
-) -> pd.DataFrame:
-    result = pd.DataFrame({"group": table["group"]})
-    for name in ("lean_mass_g", "fuel_load"):
-        quantiles = np.quantile(split[name].values, [0.5, LOW_QUANTILE, HIGH_QUANTILE], axis=0)
-        for column, values in zip((name, f"{name}_low", f"{name}_high"), quantiles, strict=True):
-            result[column] = pd.Series(values, index=used.index)
-    result["left_out"] = reason
-    return result
-
-
-def _summary(draws: xr.DataArray, dims: list[str]) -> pd.DataFrame:
-    low, middle, high = np.quantile(draws.values, [LOW_QUANTILE, 0.5, HIGH_QUANTILE], axis=0)
-    index = pd.MultiIndex.from_product([draws.indexes[dim] for dim in dims], names=dims)
-    columns = {"estimate": middle.ravel(), "low": low.ravel(), "high": high.ravel()}
-    return pd.DataFrame(columns, index=index).reset_index()
