@@ -11,6 +11,10 @@ from typing import Any
 import numpy as np
 import pandas as pd
 import xarray as xr
+from scipy.stats import norm
+
+from phenology.models.simulated_season_birds import LEAN_SPREAD
+from phenology.models.simulated_season_field_marks import FAT_BOUNDS, FAT_MISREAD, FAT_NOISE
 
 _COLUMNS = ["scenario", "quantity", "truth", "estimate", "low", "high", "oracle_width"]
 
@@ -61,11 +65,20 @@ def lean_mass_study(seed: int) -> pd.DataFrame:
 
 
 def _fat_free(sheet: pd.DataFrame, truth: pd.DataFrame) -> pd.DataFrame:
-    """Lean mass by a regression of log mass on log wing over birds of the lowest class."""
+    """Lean mass by a regression of log mass on log wing over birds of the lowest class.
+
+    Groups with fewer than three such birds have no answer, and a study with fewer than ten none.
+    """
     birds = sheet[["mass_g", "wing_mm", "fat_class", "species", "age", "sex"]].dropna()
-    group = pd.get_dummies(birds[["species", "age", "sex"]].agg(" ".join, axis=1), dtype=float)
-    design = np.column_stack([np.log(birds["wing_mm"]), group])
+    name = birds[["species", "age", "sex"]].agg(" ".join, axis=1)
+    lean_of = name[birds["fat_class"] == 0].value_counts()
+    birds = birds[name.isin(lean_of.index[lean_of >= 3])]
     lean = (birds["fat_class"] == 0).to_numpy()
+    if lean.sum() < 10:
+        return _table([], "simple: fat-free birds")
+    design = np.column_stack(
+        [np.log(birds["wing_mm"]), pd.get_dummies(name[birds.index], dtype=float)]
+    )
     slope = np.linalg.lstsq(design[lean], np.log(birds["mass_g"][lean]), rcond=None)[0]
     told = np.exp(design @ slope)
     rows = [
@@ -77,6 +90,9 @@ def _fat_free(sheet: pd.DataFrame, truth: pd.DataFrame) -> pd.DataFrame:
 
 
 def _individual_lean_mass(seed: int) -> pd.DataFrame:
+    """Single birds of a simulated season; the oracle knows every bird's expected lean mass by its
+    wing, and the fuel of each class and its scatter.
+    """
     from phenology.models.lean_mass import LeanMassModel
     from phenology.models.simulated_season import simulate, sun_hours
     from phenology.models.simulated_season_world import FIRST_DAY, make_world
@@ -99,15 +115,37 @@ def _individual_lean_mass(seed: int) -> pd.DataFrame:
     ).join(words[["species", "age", "sex", "crop", "band"]])
     told = LeanMassModel(seed=seed).fit(birds).birds_
     told = told[told["left_out"] == ""]
-    rows = [
-        {"quantity": name, "truth": t, "estimate": e, "low": low, "high": high}
-        for name in ("lean_mass_g", "fuel_load")
-        for t, e, low, high in zip(
-            truth.loc[told.index, name], told[name], told[f"{name}_low"], told[f"{name}_high"],
-            strict=True,
-        )
-    ]  # fmt: skip
-    return _table(rows, "individual-based")
+    true = _by_definition(truth)
+    within = np.log1p(truth["body_fuel"]).groupby(birds["fat_class"]).transform("std").fillna(0.0)
+    spread = LEAN_SPREAD * within / np.hypot(LEAN_SPREAD, within)
+    parts = []
+    for name, scale in (("lean_mass_g", true["lean_mass_g"]), ("fuel_load", 1 + true["fuel_load"])):
+        part = told[[name, f"{name}_low", f"{name}_high"]].set_axis(_COLUMNS[3:6], axis=1)
+        parts.append(part.assign(quantity=name, truth=true[name],
+                                 oracle_width=2 * 1.645 * spread * scale))  # fmt: skip
+    simple = _fat_free(birds, true).assign(scenario="simple: fat-free birds, individual-based")
+    own = pd.concat(parts).assign(scenario="individual-based")[_COLUMNS]
+    return pd.concat([own, simple], ignore_index=True)
+
+
+def _by_definition(truth: pd.DataFrame) -> pd.DataFrame:
+    """Lean mass and fuel of single birds, lean mass being that expected at fat 0.
+
+    What birds read as 0 carry is taken from the fuel of all birds caught and the chance that each
+    is read so, not from the handful that was: their mean would add its own error to the truth.
+    """
+    log_fuel = np.log1p(truth["body_fuel"])
+    below, next_below = (
+        norm.cdf((bound - truth["body_fuel"]) / FAT_NOISE) for bound in FAT_BOUNDS[:2]
+    )
+    read = below * (1 - FAT_MISREAD / 2) + (next_below - below) * FAT_MISREAD / 2
+    carried = float((read * log_fuel).sum() / read.sum())
+    return pd.DataFrame(
+        {
+            "lean_mass_g": truth["structural_lean_g"] * np.exp(carried),
+            "fuel_load": np.expm1(log_fuel - carried),
+        }
+    )
 
 
 def deposition_study(seed: int) -> pd.DataFrame:

@@ -80,7 +80,11 @@ CALIBRATIONS: dict[str, Calibration] = {
     "lean_mass": Calibration(
         f"{BIRDS}:lean_mass_study",
         ("lean_mass*.py", "measurement.py", "laplace.py"),
-        OWN_FAMILY | {"simple: fat-free birds": UNTOLD},
+        OWN_FAMILY
+        | {
+            "simple: fat-free birds": UNTOLD,
+            "simple: fat-free birds, individual-based": UNTOLD,
+        },
     ),
     "deposition": Calibration(
         f"{BIRDS}:deposition_study",
