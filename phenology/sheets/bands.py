@@ -284,7 +284,9 @@ def find_bands_out_of_string(sheets: Sheets, string_length: int = STRING_LENGTH)
         yield Doubt("captures", place, "band", "out_of_string", "note", message)
 
 
-def split_bands(bands: pa.Array) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.float64]]:
+def split_bands(
+    bands: pa.Array | pa.ChunkedArray,
+) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.float64]]:
     """Split bands into the number of their prefix and the digits at their end.
 
     Returns
@@ -300,6 +302,8 @@ def split_bands(bands: pa.Array) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.
     >>> prefix.tolist(), number.tolist()
     ([0, 0, 1], [101.0, 9.0, nan])
     """
+    if isinstance(bands, pa.ChunkedArray):  # of sheets in several files
+        bands = bands.combine_chunks()
     texts = pc.utf8_rtrim(bands, characters="0123456789")
     lengths = pc.binary_length(texts).to_numpy(zero_copy_only=False)
     if len(lengths) and (lengths == lengths[0]).all():

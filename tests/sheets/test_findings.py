@@ -107,6 +107,20 @@ def test_wrong_size_and_string_of_bands(tmp_path, invent):
     assert "out_of_string" in kinds_of(study, fresh + 2)
 
 
+def test_bands_out_of_string_over_several_files(tmp_path, small):
+    """Which file a row came from makes no difference to what is doubted about its band."""
+    small.captures.loc[5, "band"] = "TEST-99999"
+    one = open_study(small.write(tmp_path / "one"))
+    small.more["captures_later"] = small.captures.iloc[80:]
+    small.captures = small.captures.iloc[:80]
+    two = open_study(small.write(tmp_path / "two"))
+    assert set(two.captures["file"]) == {"captures.csv", "captures_later.csv"}
+    told = [found[found["column"] == "band"][["kind", "value"]].values.tolist()
+            for found in (one.findings, two.findings)]  # fmt: skip
+    assert told[0] == told[1]
+    assert ["out_of_string", "TEST-99999"] in told[0]
+
+
 def test_sessions_that_overlap_stand_twice_or_close_first(tmp_path, small):
     effort = small.effort
     first, second, third = effort.iloc[[0]], effort.iloc[[1]], effort.iloc[[2]]
