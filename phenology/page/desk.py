@@ -11,7 +11,14 @@ from typing import TYPE_CHECKING
 from filelock import FileLock, Timeout
 
 from phenology.errors import StudyError
-from phenology.page.accepted import append_correction, correction_of, mark_of, replace_file
+from phenology.page.accepted import (
+    CORRECTIONS,
+    append_correction,
+    correction_of,
+    mark_of,
+    replace_file,
+)
+from phenology.page.dropped import BUILDING
 from phenology.page.job import RunJob
 
 if TYPE_CHECKING:
@@ -50,6 +57,7 @@ class Desk:
         self.folder = folder
         self.job = RunJob(folder)
         self._hold = hold_study(folder, address)
+        _remove_leftovers(folder)
         self._writing = threading.Lock()
         self._checking = threading.Lock()
         self._checked: tuple[Fingerprint, Checked] | None = None
@@ -168,6 +176,13 @@ def hold_study(folder: Path, address: str) -> FileLock:
         ) from None
     told.write_text(address)
     return lock
+
+
+def _remove_leftovers(folder: Path) -> None:
+    """Files that a page was writing when it was killed; the ones they were to replace stand."""
+    for begins in (BUILDING, f".{CORRECTIONS}-", f".{SETTINGS}-"):
+        for leftover in folder.glob(f"{begins}*"):
+            leftover.unlink(missing_ok=True)
 
 
 def _fingerprint(folder: Path) -> Fingerprint:

@@ -15,6 +15,7 @@ from phenology.sheets.contract import sheet_contracts
 from phenology.sheets.rows import READABLE
 from phenology.study.files import kind_of_name
 
+BUILDING = ".dropped-"  # begins the name of a file not yet in its place
 READ_HERE = (*READABLE, ".gpkg")
 FORMER = "former"  # where a sheet goes that another takes the place of
 MOST_FILES = 100
@@ -59,7 +60,7 @@ def add_files(
     building: list[Path] = []
     try:
         for _, content in dropped:
-            handle, made = tempfile.mkstemp(prefix=".dropped-", dir=folder)
+            handle, made = tempfile.mkstemp(prefix=BUILDING, dir=folder)
             building.append(Path(made))
             with os.fdopen(handle, "wb") as file:
                 shutil.copyfileobj(content, file)
@@ -102,4 +103,8 @@ def _keep_former(path: Path) -> None:
     kept = path.parent / FORMER
     kept.mkdir(exist_ok=True)
     stamp = datetime.now().astimezone().strftime("%Y-%m-%d_%H%M%S_%f")
-    path.replace(kept / f"{path.stem}_{stamp}{path.suffix}")
+    copy = kept / f"{path.stem}_{stamp}{path.suffix}"
+    try:
+        copy.hardlink_to(path)  # the sheet itself stays in its place until the new one takes it
+    except OSError:  # a disk without links
+        shutil.copy2(path, copy)

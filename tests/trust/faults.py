@@ -12,6 +12,7 @@ import ctypes
 import errno
 import gzip
 import importlib.util
+import io
 import json
 import os
 import resource
@@ -23,6 +24,14 @@ from pathlib import Path
 
 STEPS = {"open", "os.mkdir", "os.rename", "os.remove", "os.rmdir", "os.chmod", "shutil.copyfile"}
 TIME_LIMIT_S = 120
+PAGE_TOML = [
+    f'name = "Invented {name}"\n[species]\n"Selasphorus rufus" = "passage"\n'
+    for name in ("forks", "ridges")
+]
+PAGE_SHEETS = [
+    "".join(["site,date,band,species\n", *(f"fork,2031-07-11,{n},RUHU\n" for n in birds)]).encode()
+    for birds in (range(90001, 90002), range(90001, 90800))
+]
 FETCHED = [f"hourly/20{year}/TEST1.csv.gz" for year in range(20, 24)]
 
 
@@ -106,6 +115,19 @@ class Writers:
         fetcher = Fetcher(RawCache(out), f"{url}/{seed}", timeout_s=20, sleep=lambda _: None)
         for key in FETCHED:
             fetcher.fetch(key, timedelta(0))
+
+    def page(self, out: Path, seed: int, _: str) -> None:
+        """What a session of the local page writes into a study."""
+        from phenology.page.accepted import Correction, append_correction
+        from phenology.page.desk import Desk
+        from phenology.page.dropped import add_files
+
+        desk = Desk(out, "http://127.0.0.1:0")
+        desk.write_settings(PAGE_TOML[seed - 1])
+        add_files(out, [("captures.csv", io.BytesIO(PAGE_SHEETS[seed - 1]))], replacing=True)
+        cell = Correction("captures", "captures.csv", 2, "site", "frok", "fork", "tester", "slip")
+        append_correction(out, cell)
+        desk.close()
 
 
 def write_archive(folder: Path) -> None:
