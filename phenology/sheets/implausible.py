@@ -11,7 +11,7 @@ from phenology.sheets.blocks import Block, find_repeated_rows, find_shifted_bloc
 from phenology.sheets.doubt import Doubt, Sheets
 from phenology.sheets.measured import Measured, beyond_usual, odd_beside_others
 from phenology.sheets.read import SheetRead
-from phenology.sheets.slips import Slip, explain
+from phenology.sheets.slips import Slip, explain, rare_by_a_swap
 
 # Beyond these factors of the class's median no living, flying bird of the class lies: the
 # heaviest birds weigh up to 2.75 times their lean mass (Hedenström & Alerstam 1992, J. Exp.
@@ -43,11 +43,14 @@ def find_implausible(
     words = _BirdWords(sheets, measured)
     cells = [(int(place), int(column)) for place, column in np.argwhere(doubtful)]
     swapped = explain_unreadable(sheets, measured)
+    rare = set(rare_by_a_swap(measured, doubtful)).difference(swapped)
     told = {*cells, *swapped}
-    for place, column in [*cells, *sorted(set(swapped).difference(cells))]:
+    for place, column in [*cells, *sorted(rare.union(swapped).difference(cells))]:
         slip = swapped.get((place, column)) or explain(
             measured, place, column, read.written(place, measured.names[column])
         )
+        if (place, column) in rare and (slip is None or slip.kind != "digits_swapped"):
+            continue
         by_itself = bool(beyond[place, column])
         doubt = _doubt(sheets, measured, place, column, slip, words, by_itself=by_itself)
         shifted = next((block for block in blocks if _covers(block, place, column)), None)

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
+import numpy.typing as npt
 
 from phenology.sheets.clock import Unreadable
 from phenology.sheets.measured import Measured
@@ -23,6 +24,10 @@ READINESS = {
 LESS_READILY = 3.0  # where the form of the number speaks against a slip
 GOOD_FIT = 2.8  # spreads from the expectation within which an explanation fits
 MUCH_BETTER = 1.2  # difference in log plausibility to the next best
+
+# A value that is rare but not implausible is doubted if two swapped digits bring it back.
+RARE, RARE_BESIDE_OTHERS = 2.5, 3.0  # spreads, by itself and beside the bird's other measurements
+BROUGHT_BACK = 1.5  # spreads from what the others lead to expect
 
 _WORDS = {
     "decimal_shifted": "the decimal point seems to be shifted",
@@ -133,6 +138,44 @@ def swapped_digits(text: str) -> list[str]:
         if candidate != text and not re.match(r"0\d", candidate):
             swapped.append(candidate)
     return swapped
+
+
+def rare_by_a_swap(
+    measured: Measured,
+    doubtful: npt.NDArray[np.bool_],
+    rare: float = RARE_BESIDE_OTHERS,
+    brought_back: float = BROUGHT_BACK,
+) -> Iterable[tuple[int, int]]:
+    """Find cells, not doubtful by themselves, that are rare and would fit with digits swapped.
+
+    Few rare values come near what is usual by swapping digits, so that this look at them costs
+    few false alarms (common practice: 47.3 noted for 43.7).
+    """
+    scores = np.where(doubtful, np.nan, measured.scores)
+    rows = np.flatnonzero((np.abs(scores) > RARE).any(axis=1))
+    beside = measured.expectation.conditional_scores(scores[rows], rows)
+    far = (np.abs(beside) > rare) & (np.abs(scores[rows]) > RARE)
+    for column, found in enumerate(measured.ranges):
+        places = rows[far[:, column]]
+        values, of_value = np.unique(measured.values[places, column], return_inverse=True)
+        read_in = measured.decimals[column]
+        candidates = [swapped_digits(f"{value:.{read_in}f}") for value in values]
+        most = max(map(len, candidates), default=0)
+        numbers = np.full((len(values), most), np.nan)
+        for number, texts in enumerate(candidates):
+            numbers[number, : len(texts)] = [float(text) for text in texts]
+        groups = measured.classes.finest[places]
+        near = np.zeros(len(places), dtype=bool)
+        for candidate in numbers.T:
+            near |= np.abs(found.spreads(candidate[of_value], groups)) < GOOD_FIT
+        for place in places[near].tolist():
+            expected, spread = measured.expectation.of_one(place, scores[place], column)
+            misfits = [
+                abs(measured.score_of(place, column, float(text)) - expected) / spread
+                for text in swapped_digits(f"{measured.values[place, column]:.{read_in}f}")
+            ]
+            if min(misfits) < brought_back:
+                yield place, column
 
 
 def _swaps(measured: Measured, place: int, column: int, value: float) -> Iterable[Slip]:
