@@ -43,12 +43,23 @@ def pytest_sessionfinish(session: pytest.Session) -> None:
     commit = subprocess.run(
         ["git", "rev-parse", "--short", "HEAD"], capture_output=True, text=True, check=False
     ).stdout.strip()
+    now = session.config.stash[TRIED]
+    today = dt.datetime.now(dt.UTC).date().isoformat()
+    rows = [[*what, str(times), today, commit] for what, times in now.items()]
+    again = {(doing, fault) for doing, fault, _ in now}
+    rows += [row for row in _table(Path(path)) if (row[0], row[1]) not in again]
     with Path(path).open("w", newline="", encoding="utf-8") as file:
         writer = csv.writer(file)
         writer.writerow(["doing", "fault", "what happened", "times", "date", "commit"])
-        today = dt.datetime.now(dt.UTC).date().isoformat()
-        for what, times in sorted(session.config.stash[TRIED].items()):
-            writer.writerow([*what, times, today, commit])
+        writer.writerows(sorted(rows))
+
+
+def _table(path: Path) -> list[list[str]]:
+    """Rows of a former table: what is not tried again keeps its date and commit."""
+    if not path.exists():
+        return []
+    with path.open(newline="", encoding="utf-8") as file:
+        return list(csv.reader(file))[1:]
 
 
 class Breaker:
