@@ -118,16 +118,21 @@ class Writers:
 
     def page(self, out: Path, seed: int, _: str) -> None:
         """What a session of the local page writes into a study."""
-        from phenology.page.accepted import Correction, append_correction
         from phenology.page.desk import Desk
         from phenology.page.dropped import add_files
 
         desk = Desk(out, "http://127.0.0.1:0")
         desk.write_settings(PAGE_TOML[seed - 1])
         add_files(out, [("captures.csv", io.BytesIO(PAGE_SHEETS[seed - 1]))], replacing=True)
+        self.correct(out, seed, "")
+        desk.close()
+
+    def correct(self, out: Path, _: int, __: str) -> None:
+        """Accept one correction."""
+        from phenology.page.accepted import Correction, append_correction
+
         cell = Correction("captures", "captures.csv", 2, "site", "frok", "fork", "tester", "slip")
         append_correction(out, cell)
-        desk.close()
 
 
 def write_archive(folder: Path) -> None:

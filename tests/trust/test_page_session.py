@@ -174,3 +174,21 @@ def test_killed_at_each_step_of_what_a_page_writes(breaker, study, tried, share)
         tried("a page session", "kill -9 at each step of writing", "files whole")
     assert breaker.order("page", study, 1)["ended"] == "done"
     assert not list(study.glob(".*"))  # nor does what was half written stay
+
+
+@pytest.mark.parametrize("moments", [6, pytest.param(50, marks=pytest.mark.slow)])
+def test_a_correction_killed(breaker, study, tried, moments):
+    """The row is there, whole, or it is not; rows before it stay."""
+    former = content(study / "results")
+    assert breaker.order("correct", study)["ended"] == "done"
+    steps = breaker.order("correct", study)["steps"]
+    rng = random.Random(6)
+    for kills in range(1, moments + 1):
+        told = breaker.order("correct", study, fault="kill", at=rng.randint(1, steps))
+        assert told["ended"] == "killed"
+        require_whole(study, former, 2, kills)
+        tried(
+            "a correction", "kill -9 as it is written", "former rows whole; the new one too, if any"
+        )
+    corrections = open_study(study).sheets["corrections"]
+    assert corrections["new"].eq("fork").all()
