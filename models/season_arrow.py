@@ -69,23 +69,12 @@ def assemble(
     """
     score, information, bend = cell_information(coefficients, hyper, design, sizes)
     sd = prior_sds(hyper, design)
-    blank = jax.tree.map(lambda x: jnp.full(x.shape, jnp.nan), empty_factor(sizes))
-
-    def indefinite(state: tuple[Array, Factor]) -> Array:
-        finite = jnp.isfinite(state[1].shared).all() & jnp.isfinite(state[1].own).all()
-        return ~finite & (state[0] < 2)
-
-    def next_factor(state: tuple[Array, Factor]) -> tuple[Array, Factor]:
-        tried = information + jnp.where(state[0] == 0, bend, 0.0)
-        return state[0] + 1, _factor(tried, sd, design, sizes)
-
-    _, factor = jax.lax.while_loop(indefinite, next_factor, (jnp.array(0), blank))
+    factor = _factor(information + bend, sd, design, sizes)
+    definite = jnp.isfinite(factor.shared).all() & jnp.isfinite(factor.own).all()
+    factor = jax.lax.cond(definite, lambda: factor, lambda: _factor(information, sd, design, sizes))
     index, acts = touched(sizes)
-    gradient = jnp.zeros((sizes.sites, sizes.seasons, acts.shape[1]))
-    for group in range(sizes.groups):
-        (columns,) = np.nonzero(acts[group] >= 0)
-        gradient = gradient.at[..., columns].add(score[group][..., acts[group, columns]])
-    gradient = gradient * _weights(design, sizes)
+    padded = jnp.pad(score, [(0, 0)] * 3 + [(0, 1)])  # -1 acts through nothing
+    gradient = sum(padded[g][..., k] for g, k in enumerate(acts)) * _weights(design, sizes)
     shared = -(coefficients.shared - design.prior_mean) / sd.shared**2
     own = -coefficients.local / sd.local**2
     b = sizes.local
@@ -100,11 +89,8 @@ def _weights(design: Design, sizes: Sizes) -> Array:
 
 def _factor(information: Array, sd: Coefficients, design: Design, sizes: Sizes) -> Factor:
     index, acts = touched(sizes)
-    block = jnp.zeros((sizes.sites, sizes.seasons, acts.shape[1], acts.shape[1]))
-    for group in range(sizes.groups):
-        (columns,) = np.nonzero(acts[group] >= 0)
-        k = acts[group, columns]
-        block = block.at[..., columns[:, None], columns].add(information[group][..., k[:, None], k])
+    padded = jnp.pad(information, [(0, 0)] * 3 + [(0, 1)] * 2)  # -1 acts through nothing
+    block = sum(padded[g][..., k[:, None], k] for g, k in enumerate(acts))
     weights = _weights(design, sizes)
     block = block * weights[..., :, None] * weights[..., None, :]
     b = sizes.local

@@ -30,12 +30,11 @@ from phenology.models.season_predictors import (
     Sizes,
     placement,
 )
-from phenology.models.season_slopes import UPPER, presence_slopes
+from phenology.models.season_slopes import presence_slopes, weighted_curvature
 
 Array = Any  # JAX's inside our own calls, numpy's at their rim
-_ROWS_AT_ONCE = 8192
+_BUNDLES_AT_ONCE = 1024
 _EVERY = slice(None)
-_UPPER = np.triu_indices(PREDICTORS_AND_COVARIATES)
 
 
 class Coefficients(NamedTuple):
@@ -120,13 +119,14 @@ def log_prior(coefficients: Coefficients, hyper: Array, design: Design) -> Array
 
 
 def row_log_means(coefficients: Coefficients, design: Design, sizes: Sizes) -> tuple[Array, Array]:
-    """Log expected counts of the rows and of the full days."""
+    """Log expected counts of the rows and of the full days; shape (bundle, row)."""
     predictors = cell_predictors(coefficients, design.drivers, sizes).reshape(-1, BOTH + 1)
     present = cell_present(design, sizes)
     slopes = split_shared(coefficients.shared, sizes)["covariate"]
 
     def means(day: Array, covariates: Array, cell: Array) -> Array:
-        return covariates @ slopes + log_presence(day, predictors[cell], present[cell])
+        own = predictors[cell, None]
+        return covariates @ slopes + log_presence(day, own, present[cell, None])
 
     return (
         means(design.day, design.covariates, design.cell),
@@ -165,9 +165,9 @@ def log_likelihood(coefficients: Coefficients, hyper: Array, design: Design, siz
     total = (design.weight * open_log_likelihood(log_mean, design.birds, k)).sum()
     constant = gammaln(design.distinct + k) - gammaln(k) - gammaln(design.distinct + 1)
     total += (design.distinct_rows * (constant + k * jnp.log(k))).sum()
-    full = jax.vmap(full_log_likelihood, (0, 0, None, None))(
-        full_log_mean, design.full_birds, design.full_below, k
-    )
+    full = jnp.vectorize(
+        lambda log_mean, count: full_log_likelihood(log_mean, count, design.full_below, k)
+    )(full_log_mean, design.full_birds)
     return total + (design.full_weight * jnp.where(design.full_weight > 0, full, 0.0)).sum()
 
 
@@ -206,18 +206,21 @@ def cell_information(
         return -jax.grad(full_score)(log_mean, count)
 
     full = (full_log_mean, design.full_birds)
-    score = (design.birds - (design.birds + k) * share, jax.vmap(full_score)(*full))
-    bent = jnp.maximum(jax.vmap(full_information)(*full), 0.0)
+    score = (design.birds - (design.birds + k) * share, jnp.vectorize(full_score)(*full))
+    bent = jnp.maximum(jnp.vectorize(full_information)(*full), 0.0)
     information = ((design.birds + k) * share * (1 - share), bent)
     weight = jnp.concatenate([design.weight, design.full_weight])
+    width = PREDICTORS_AND_COVARIATES
 
     def contributions(day: Array, x: Array, cell: Array, score: Array, information: Array) -> Array:
-        slope, curvature = presence_slopes(day, predictors[cell], present[cell])
-        slope = jnp.concatenate([slope, x], -1)
-        i, j = _UPPER
-        score, information = score[:, None], information[:, None]
-        upper = information * slope[:, i] * slope[:, j]
-        return jnp.concatenate([score * slope, upper, -score * curvature], -1)
+        slopes = presence_slopes(day, predictors[cell, None], present[cell, None])
+        slope = jnp.concatenate([slopes.slope, x], -1)
+        parts = (
+            jnp.einsum("nr,nri->ni", score, slope),
+            jnp.einsum("nri,nrj->nij", information[..., None] * slope, slope),
+            -weighted_curvature(score, slopes),
+        )
+        return jnp.concatenate([part.reshape(len(cell), -1) for part in parts], -1)
 
     rows = (
         jnp.concatenate([design.day, design.full_day]),
@@ -228,26 +231,22 @@ def cell_information(
     )
     sums = _sum_by_cell(contributions, rows, len(predictors))
     sums = sums.reshape(sizes.groups, sizes.sites, sizes.seasons, -1)
-    width = PREDICTORS_AND_COVARIATES
-    scores, upper, bends = jnp.split(sums, [width, width + len(_UPPER[0])], axis=-1)
-    square = jnp.zeros((*sums.shape[:3], width, width))
-    (i, j), (m, n) = _UPPER, UPPER
-    return (
-        scores,
-        square.at[..., i, j].set(upper).at[..., j, i].set(upper),
-        square.at[..., m, n].set(bends).at[..., n, m].set(bends),
-    )
+    scores, squares, bends = jnp.split(sums, [width, width + width * width], axis=-1)
+    grid = sums.shape[:3]
+    bend = bends.reshape(*grid, BOTH + 1, BOTH + 1)
+    beyond = [(0, 0)] * 3 + [(0, width - BOTH - 1)] * 2
+    return scores, squares.reshape(*grid, width, width), jnp.pad(bend, beyond)
 
 
 def _sum_by_cell(contribution: Callable[..., Array], rows: tuple[Any, ...], cells: int) -> Array:
     number = len(rows[0])
-    if number <= _ROWS_AT_ONCE:
+    if number <= _BUNDLES_AT_ONCE:
         return jax.ops.segment_sum(contribution(*rows), rows[2], cells)
-    chunks = -(-number // _ROWS_AT_ONCE)
-    extra = chunks * _ROWS_AT_ONCE - number
+    chunks = -(-number // _BUNDLES_AT_ONCE)
+    extra = chunks * _BUNDLES_AT_ONCE - number
     pieces = tuple(
         jnp.pad(row, [(0, extra)] + [(0, 0)] * (row.ndim - 1)).reshape(
-            chunks, _ROWS_AT_ONCE, *row.shape[1:]
+            chunks, _BUNDLES_AT_ONCE, *row.shape[1:]
         )
         for row in rows
     )
@@ -255,5 +254,6 @@ def _sum_by_cell(contribution: Callable[..., Array], rows: tuple[Any, ...], cell
     def add(total: Array, piece: tuple[Array, ...]) -> tuple[Array, None]:
         return total + jax.ops.segment_sum(contribution(*piece), piece[2], cells), None
 
-    width = PREDICTORS_AND_COVARIATES + len(_UPPER[0]) + len(UPPER[0])
-    return jax.lax.scan(add, jnp.zeros((cells, width)), pieces)[0]
+    width = PREDICTORS_AND_COVARIATES
+    sums = jnp.zeros((cells, width + width**2 + (BOTH + 1) ** 2))
+    return jax.lax.scan(add, sums, pieces)[0]

@@ -36,21 +36,23 @@ from phenology.models.season_predictors import (
 
 Array = npt.NDArray[Any]
 YEARS_A_DRIVER = 8  # sampled years for each driver that is not shrunk
+ROWS_A_BUNDLE = 8
 
 
 class Design(NamedTuple):
     """Counts and priors as arrays with padded shapes (a JAX pytree; sizes are kept apart).
 
-    Rows whose `weight` is 0 are padding. `distinct` and `distinct_rows` list the different
-    counts and how often each occurs: terms of the likelihood that depend on the count alone are
-    computed once a distinct count. Rows of full days stand apart in the `full_` arrays.
+    Rows stand in bundles of eight of one cell, so that sums over a cell are mostly small matrix
+    products; those whose `weight` is 0 are padding. `distinct` and `distinct_rows` list the
+    different counts and how often each occurs: terms of the likelihood that depend on the count
+    alone are computed once a distinct count. Rows of full days stand apart in the `full_` arrays.
     """
 
-    day: Array  # (row,) from the middle of the window [days]
-    covariates: Array  # (row, covariate)
-    birds: Array  # (row,)
-    cell: Array  # (row,) position in the flattened (group, site, season) grid
-    weight: Array  # (row,)
+    day: Array  # (bundle, row) from the middle of the window [days]
+    covariates: Array  # (bundle, row, covariate)
+    birds: Array  # (bundle, row)
+    cell: Array  # (bundle,) position in the flattened (group, site, season) grid
+    weight: Array  # (bundle, row)
     distinct: Array
     distinct_rows: Array
     full_day: Array
@@ -113,7 +115,7 @@ def design_arrays(
     """Lay counts out in padded arrays, with the priors that the window implies."""
     number = len(counts.drivers)
     sizes = Sizes(
-        padded(len(counts.groups), 4),
+        padded(len(counts.groups), 2),
         padded(len(counts.sites), 2),
         padded(len(counts.seasons), 2),
         padded(number, 2) if number else 0,
@@ -126,18 +128,21 @@ def design_arrays(
         "day": counts.day - middle,
         "covariates": covariate_columns(counts, effort_centres(counts)),
         "birds": counts.count.astype(float),
-        "cell": cell,
+        "weight": np.ones(len(counts.day)),
     }
     arrays: dict[str, Array] = {}
-    for prefix, rows, least in (("", known, 512), ("full_", full, 8)):
+    for prefix, rows, least in (("", known, 64), ("full_", full, 1)):
         order = np.flatnonzero(rows)[np.argsort(cell[rows], kind="stable")]
-        extra = padded(len(order), least) - len(order)
+        row, bundle_cell = _bundles(cell[order])
+        bundles = padded(len(bundle_cell), least)
         for name, values in columns.items():
-            fill = [(0, extra)] + [(0, 0)] * (values.ndim - 1)
-            arrays[prefix + name] = np.pad(values[order], fill)
-        arrays[prefix + "weight"] = np.pad(np.ones(len(order)), (0, extra))
-        if order.size:
-            arrays[prefix + "cell"][len(order) :] = cell[order[-1]]
+            laid = np.zeros((bundles * ROWS_A_BUNDLE, *values.shape[1:]))
+            laid[row] = values[order]
+            arrays[prefix + name] = laid.reshape(bundles, ROWS_A_BUNDLE, *values.shape[1:])
+        extra = bundles - len(bundle_cell)
+        arrays[prefix + "cell"] = np.pad(
+            bundle_cell, (0, extra), mode="edge" if len(order) else "constant"
+        )
     distinct, distinct_rows = np.unique(counts.count[known], return_counts=True)
     extra = padded(len(distinct), 64) - len(distinct)
     largest_full = int(counts.count[full].max(initial=0))
@@ -170,6 +175,15 @@ def design_arrays(
         log_dispersion_prior=np.array(LOG_DISPERSION_PRIOR),
         **arrays,
     )
+
+
+def _bundles(cell: Array) -> tuple[Array, Array]:
+    """Where rows sorted by cell stand in bundles of one cell each, and each bundle's cell."""
+    cells, start, number = np.unique(cell, return_index=True, return_counts=True)
+    bundles = -(-number // ROWS_A_BUNDLE)
+    first = ROWS_A_BUNDLE * (np.cumsum(bundles) - bundles)
+    place = np.arange(len(cell)) - np.repeat(start, number) + np.repeat(first, number)
+    return place, np.repeat(cells, bundles)
 
 
 def first_guess(counts: SeasonCounts, sizes: Sizes, prior_mean: Array) -> Array:

@@ -45,7 +45,7 @@ _MUCH_CUT = 0.5
 _NEAR = 0.05  # movement of φ [log units] at which its centre counts as found
 _DIFFERENCE = 0.6  # at which the fall of the marginal is measured, on either side [log units]
 _DROPS = (0.25, 50.0)  # falls that are taken at their word; a flat side keeps that of its prior
-_DECREMENT = 1e-4  # half of gᵀH⁻¹g [log units] at which the mode counts as found
+_DECREMENT = 1e-3  # half of gᵀH⁻¹g [log units] at which the mode counts as found
 
 
 class Settled(NamedTuple):

@@ -6,7 +6,7 @@ automatically takes several times as long to compile and to run.
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, NamedTuple
 
 import jax
 import jax.numpy as jnp
@@ -27,48 +27,74 @@ from phenology.models.season_predictors import (
 )
 
 Array = Any  # JAX's inside our own calls
-UPPER = np.triu_indices(BOTH + 1)
 _Terms = dict[tuple[int, int], Array]
 
 
-def presence_slopes(day: Array, predictors: Array, present: Array) -> tuple[Array, Array]:
-    """Slope and curvature of `log_presence` in the predictors.
+class Slopes(NamedTuple):
+    """Derivatives of log n = log(local + passage), row by row.
+
+    slope : (bundle, row, predictor)
+    apart : (bundle, row, predictor), slope of log local − log passage
+    between : (bundle, row), share of local × share of passage
+    bends : (bundle, row, bend), second derivatives of either curve times its share, in the pairs
+        of predictors that `_BENT` lists
+    """
+
+    slope: Array
+    apart: Array
+    between: Array
+    bends: Array
+
+
+def presence_slopes(day: Array, predictors: Array, present: Array) -> Slopes:
+    """Slopes of `log_presence` in the predictors, and what its curvature is made of.
 
     Parameters
     ----------
-    day : array, shape (row,)
-    predictors : array, shape (row, predictor)
-    present : array of bool, shape (row, 2)
-
-    Returns
-    -------
-    slope : array, shape (row, predictor)
-    curvature : array, shape (row, pair)
-        Second derivatives in the pairs of predictors that `UPPER` lists.
+    day : array, shape (bundle, row)
+    predictors : array, shape (bundle, 1, predictor)
+    present : array of bool, shape (bundle, 1, 2)
     """
     local_slope, local_bend = _plateau_slopes(day, predictors)
     passage_slope, passage_bend = _pulse_slopes(day, predictors)
     ahead = log_plateau(day, predictors) - log_pulse(day, predictors)
-    ahead = jnp.where(present[:, 0], jnp.where(present[:, 1], ahead, jnp.inf), -jnp.inf)
+    ahead = jnp.where(present[..., 0], jnp.where(present[..., 1], ahead, jnp.inf), -jnp.inf)
     local, passage = jax.nn.sigmoid(ahead), jax.nn.sigmoid(-ahead)
     nothing = jnp.zeros_like(day)
-    slopes, apart = [], []
-    for one in range(BOTH + 1):
-        here, there = local_slope.get(one, nothing), passage_slope.get(one, nothing)
-        slopes.append(local * here + passage * there if one != BOTH else jnp.ones_like(day))
-        apart.append(here - there)
-    between = local * passage
-    bends = [
-        between * apart[i] * apart[j]
-        + local * local_bend.get((i, j), 0.0)
-        + passage * passage_bend.get((i, j), 0.0)
-        for i, j in zip(*(pairs.tolist() for pairs in UPPER), strict=True)
+    own = [
+        jnp.stack([slope.get(one, nothing) for one in range(BOTH + 1)], -1)
+        for slope in (local_slope, passage_slope)
     ]
-    return jnp.stack(slopes, -1), jnp.stack(bends, -1)
+    slope = local[..., None] * own[0] + passage[..., None] * own[1]
+    bends = [
+        local * local_bend[pair] if pair in local_bend else passage * passage_bend[pair]
+        for pair in _BENT
+    ]
+    return Slopes(
+        slope.at[..., BOTH].set(1.0), own[0] - own[1], local * passage, jnp.stack(bends, -1)
+    )
+
+
+def weighted_curvature(weight: Array, slopes: Slopes) -> Array:
+    """Sum over a bundle's rows of weight × second derivatives of `log_presence`.
+
+    Parameters
+    ----------
+    weight : array, shape (bundle, row)
+    slopes : Slopes
+
+    Returns
+    -------
+    array, shape (bundle, predictor, predictor)
+    """
+    mixing = (weight * slopes.between)[..., None] * slopes.apart
+    bends = jnp.einsum("nr,nrb->nb", weight, slopes.bends)
+    own = (bends @ _PLACE).reshape(-1, BOTH + 1, BOTH + 1)
+    return jnp.einsum("nri,nrj->nij", mixing, slopes.apart) + own
 
 
 def _plateau_slopes(day: Array, predictors: Array) -> tuple[dict[int, Array], _Terms]:
-    p = predictors.T
+    p = jnp.moveaxis(predictors, -1, 0)
     per_rise, per_fall = jnp.exp(-p[LOG_RISE]), jnp.exp(-p[LOG_FALL])
     x, y = (day - p[RISE]) * per_rise, (p[FALL] - day) * per_fall
     short, left = jax.nn.sigmoid(-x), jax.nn.sigmoid(-y)
@@ -91,7 +117,7 @@ def _plateau_slopes(day: Array, predictors: Array) -> tuple[dict[int, Array], _T
 
 
 def _pulse_slopes(day: Array, predictors: Array) -> tuple[dict[int, Array], _Terms]:
-    p = predictors.T
+    p = jnp.moveaxis(predictors, -1, 0)
     per_width, tail = jnp.exp(-p[LOG_WIDTH]), p[TAIL]
     u = (day - p[PEAK]) * per_width
     after = 0.5 * (1 + jnp.tanh(u))
@@ -119,3 +145,20 @@ def _pulse_slopes(day: Array, predictors: Array) -> tuple[dict[int, Array], _Ter
         (LOG_WIDTH, TAIL): -g_ut * u,
         (TAIL, TAIL): -z_t * z_t - z * z_tt,
     }
+
+
+def _placed() -> Array:
+    """Where each bend stands in the flattened square of predictors."""
+    place = np.zeros((len(_BENT), BOTH + 1, BOTH + 1))
+    for number, (i, j) in enumerate(_BENT):
+        place[number, i, j] = place[number, j, i] = 1.0
+    return place.reshape(len(_BENT), -1)
+
+
+_BENT = (
+    *((RISE, RISE), (RISE, LOG_RISE), (LOG_RISE, LOG_RISE)),
+    *((FALL, FALL), (FALL, LOG_FALL), (LOG_FALL, LOG_FALL)),
+    *((PEAK, PEAK), (PEAK, LOG_WIDTH), (LOG_WIDTH, LOG_WIDTH)),
+    *((PEAK, TAIL), (LOG_WIDTH, TAIL), (TAIL, TAIL)),
+)
+_PLACE = _placed()

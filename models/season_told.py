@@ -109,6 +109,12 @@ def _answers(
     dates, pooled_dates, together_dates = [], [], []
     for role in (LOCAL, PASSAGE):
         absent = ~present[:, role]
+        if absent.all():
+            shape = (len(curve), *curve.shape[2:4], len(DATE_NAMES))
+            dates.append(np.full(shape, np.nan))
+            pooled_dates.append(dates[-1][:, :, 0])
+            together_dates.append(dates[-1][:, 0, 0])
+            continue
         drawn = present_dates(live_flock(curve[:, role], share, role, rng), days, role)
         expected = curve_dates(curve[:, role], days, role)
         drawn = np.where(np.isnan(drawn), expected, drawn)  # nobody came: the curve's own dates
@@ -117,8 +123,7 @@ def _answers(
         of_all = curve_dates(mean_curve[:, role], days, role)
         of_all[:, absent] = np.nan
         pooled_dates.append(of_all)
-        together = curve_dates(mean_curve[:, role].sum(1), days, role)
-        together_dates.append(np.where(absent.all(), np.nan, together))
+        together_dates.append(curve_dates(mean_curve[:, role].sum(1), days, role))
     absent = np.moveaxis(~present, -1, 0)
     curve[:, absent] = np.nan
     mean_curve[:, absent] = np.nan

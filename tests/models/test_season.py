@@ -13,7 +13,7 @@ from phenology.models.season_counts import SeasonCounts
 from phenology.models.season_curves import log_presence
 from phenology.models.season_presence import live_flock, present_dates
 from phenology.models.season_simulated import simulate_counts
-from phenology.models.season_slopes import UPPER, presence_slopes
+from phenology.models.season_slopes import presence_slopes, weighted_curvature
 
 SMALL_SCALES = {
     "passage_date_site": 2.0,
@@ -93,10 +93,11 @@ def test_slopes_of_the_curves_are_those_of_automatic_differentiation() -> None:
     with double_precision():
         for roles in ([True, True], [True, False], [False, True]):
             present = np.tile(roles, (20, 1))
-            slope, bend = presence_slopes(day, predictors, present)
+            slopes = presence_slopes(day[:, None], predictors[:, None], present[:, None])
+            bend = weighted_curvature(np.full((20, 1), 2.0), slopes)
             own, hessian = automatic(day, predictors, present)
-            np.testing.assert_allclose(slope, own, atol=1e-9)
-            np.testing.assert_allclose(bend, hessian[:, UPPER[0], UPPER[1]], atol=1e-9)
+            np.testing.assert_allclose(slopes.slope[:, 0], own, atol=1e-9)
+            np.testing.assert_allclose(bend, 2 * hessian, atol=1e-9)
 
 
 def test_a_season_without_sampling_gets_a_wider_prediction(model) -> None:
