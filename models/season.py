@@ -66,8 +66,9 @@ class SeasonModel:
         and at nets, with rival feeders. Missing where a role is not
         modelled.
     curves_ : Dataset
-        present (draw, role, group, site, season, day) and pooled (draw, role, group, site, day)
-        [expected birds a day at typical effort].
+        present (draw, role, group, site, season, day), pooled and first_captured (draw, role,
+        group, site, day), the mean of all sampled seasons [expected birds a day at typical effort];
+        first captures are those of traps worked every day.
     shares_ : DataArray
         (quantity, role, group, site, season, share): own, borrowed, prior.
     sampled_ : DataArray

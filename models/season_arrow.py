@@ -22,6 +22,8 @@ from phenology.models.season_predictors import Sizes, driver_columns, touched
 
 Array = Any  # JAX's inside our own calls, numpy's at their rim
 
+_BENT = (1.0, 0.5, 0.2, 0.0)  # shares of the curves' own curvature that are tried
+
 
 class Factor(NamedTuple):
     """Cholesky factors of the information matrix.
@@ -65,13 +67,21 @@ def assemble(
     """Gradient of the log density and the factored information, prior included.
 
     The information is the negative Hessian where that is positive definite, as at a mode;
-    elsewhere its Gauss–Newton part.
+    elsewhere its Gauss–Newton part and as much of the rest as leaves it definite.
     """
     score, information, bend = cell_information(coefficients, hyper, design, sizes)
     sd = prior_sds(hyper, design)
-    factor = _factor(information + bend, sd, design, sizes)
-    definite = jnp.isfinite(factor.shared).all() & jnp.isfinite(factor.own).all()
-    factor = jax.lax.cond(definite, lambda: factor, lambda: _factor(information, sd, design, sizes))
+    blank = jax.tree.map(lambda x: jnp.full(x.shape, jnp.nan), empty_factor(sizes))
+
+    def indefinite(state: tuple[Array, Factor]) -> Array:
+        finite = jnp.isfinite(state[1].shared).all() & jnp.isfinite(state[1].own).all()
+        return ~finite & (state[0] < len(_BENT))
+
+    def next_factor(state: tuple[Array, Factor]) -> tuple[Array, Factor]:
+        tried = information + jnp.array(_BENT)[state[0]] * bend
+        return state[0] + 1, _factor(tried, sd, design, sizes)
+
+    _, factor = jax.lax.while_loop(indefinite, next_factor, (jnp.array(0), blank))
     index, acts = touched(sizes)
     padded = jnp.pad(score, [(0, 0)] * 3 + [(0, 1)])  # -1 acts through nothing
     gradient = sum(padded[g][..., k] for g, k in enumerate(acts)) * _weights(design, sizes)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -20,6 +20,21 @@ _ROW_ARRAYS = (
     "rivals",
 )  # fmt: skip
 _MEASURED = ("day", "log_effort", "log_nectar", "rivals")
+
+
+class BirdTraits(NamedTuple):
+    """What traits say of the roles of single birds caught, one row a bird and day.
+
+    `group`, `site` and `season` are positions as in `SeasonCounts`, `day` is the day of year,
+    `log_ratio` the logarithm of how many times likelier the bird's traits are of a local than of
+    a passage bird, its day apart.
+    """
+
+    group: npt.NDArray[Any]
+    site: npt.NDArray[Any]
+    season: npt.NDArray[Any]
+    day: npt.NDArray[Any]
+    log_ratio: npt.NDArray[Any]
 
 
 @dataclass(frozen=True, eq=False)
@@ -63,6 +78,9 @@ class SeasonCounts:
         is then that of captures, from each season's first to its last row.
     site_roles : array of str, shape (group, site), optional
         Roles where they differ between sites; overrides `roles`.
+    traits : BirdTraits, optional
+        Of birds whose role is not known from their species: they share one likelihood with the
+        counts.
 
     Raises
     ------
@@ -103,6 +121,7 @@ class SeasonCounts:
     seen_again: tuple[int, int] = (0, 0)
     effort_known: bool = True
     drivers: Mapping[str, npt.NDArray[Any]] = field(default_factory=dict)
+    traits: BirdTraits | None = None
 
     def __post_init__(self) -> None:
         self._check_rows()

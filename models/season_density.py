@@ -3,7 +3,8 @@
     count ~ negative binomial(mean μ, dispersion k),   variance μ + μ²/k
     log μ = a·log effort + catchability + log(local plateau + passage pulse)
 
-A day closed because full contributes P(at least `count`).
+A day closed because full contributes P(at least `count`). A bird whose traits are r times likelier
+of a local than of a passage bird contributes (r·local + passage) / (local + passage).
 """
 
 from __future__ import annotations
@@ -21,8 +22,10 @@ from phenology.models.season_curves import log_presence
 from phenology.models.season_design import Design
 from phenology.models.season_predictors import (
     BOTH,
+    COVARIATES,
     DATES,
     LEVELS,
+    LOCAL_LEVEL,
     OF_GROUP,
     PREDICTORS_AND_COVARIATES,
     SCALES,
@@ -168,7 +171,15 @@ def log_likelihood(coefficients: Coefficients, hyper: Array, design: Design, siz
     full = jnp.vectorize(
         lambda log_mean, count: full_log_likelihood(log_mean, count, design.full_below, k)
     )(full_log_mean, design.full_birds)
-    return total + (design.full_weight * jnp.where(design.full_weight > 0, full, 0.0)).sum()
+    total += (design.full_weight * jnp.where(design.full_weight > 0, full, 0.0)).sum()
+    own = cell_predictors(coefficients, design.drivers, sizes).reshape(-1, BOTH + 1)
+    own, more_locals = own[design.bird_cell, None], np.arange(BOTH + 1) == LOCAL_LEVEL
+    present = cell_present(design, sizes)[design.bird_cell, None]
+    told, plain = (
+        log_presence(design.bird_day, predictors, present)
+        for predictors in (own + design.bird_log_ratio[..., None] * more_locals, own)
+    )
+    return total + (design.bird_weight * (told - plain)).sum()
 
 
 def joint(coefficients: Coefficients, hyper: Array, design: Design, sizes: Sizes) -> Array:
@@ -189,7 +200,7 @@ def cell_information(
     -------
     score : array, shape (group, site, season, predictor)
     information : array, shape (group, site, season, predictor, predictor)
-        Gauss–Newton: never indefinite.
+        Gauss–Newton, of traits the square of their scores: never indefinite.
     bend : array, as `information`
         What the curvature of log μ adds to it: information + bend is the negative Hessian.
     """
@@ -209,27 +220,40 @@ def cell_information(
     score = (design.birds - (design.birds + k) * share, jnp.vectorize(full_score)(*full))
     bent = jnp.maximum(jnp.vectorize(full_information)(*full), 0.0)
     information = ((design.birds + k) * share * (1 - share), bent)
-    weight = jnp.concatenate([design.weight, design.full_weight])
     width = PREDICTORS_AND_COVARIATES
 
-    def contributions(day: Array, x: Array, cell: Array, score: Array, information: Array) -> Array:
-        slopes = presence_slopes(day, predictors[cell, None], present[cell, None])
+    def contributions(
+        day: Array, x: Array, cell: Array, log_ratio: Array, score: Array, information: Array
+    ) -> Array:
+        own, there = predictors[cell, None], present[cell, None]
+        slopes = presence_slopes(day, own, there, log_ratio)
         slope = jnp.concatenate([slopes.slope, x], -1)
+        square = jnp.einsum("nri,nrj->nij", information[..., None] * slope, slope)
+        moved = jax.nn.sigmoid(slopes.ahead) - jax.nn.sigmoid(slopes.ahead - log_ratio)
+        told = (jnp.abs(score) * moved**2)[..., None] * slopes.apart  # by traits
+        of_traits = jnp.einsum("nri,nrj->nij", told, slopes.apart)
         parts = (
             jnp.einsum("nr,nri->ni", score, slope),
-            jnp.einsum("nri,nrj->nij", information[..., None] * slope, slope),
-            -weighted_curvature(score, slopes),
+            square + jnp.pad(of_traits, [(0, 0)] + [(0, width - BOTH - 1)] * 2),
+            -weighted_curvature(score, slopes) - of_traits,
         )
         return jnp.concatenate([part.reshape(len(cell), -1) for part in parts], -1)
 
+    # a bird's traits add the log of its locals made as many times more, and take the plain log
+    seen = design.bird_weight
+    none = jnp.zeros_like(seen)
+    without = jnp.zeros((*seen.shape, len(COVARIATES)))
+    of_counts, of_full = jnp.zeros_like(design.day), jnp.zeros_like(design.full_day)
+    weights = (design.weight, design.full_weight)
     rows = (
-        jnp.concatenate([design.day, design.full_day]),
-        jnp.concatenate([design.covariates, design.full_covariates]),
-        jnp.concatenate([design.cell, design.full_cell]),
-        weight * jnp.concatenate(score),
-        weight * jnp.concatenate(information),
+        (design.day, design.full_day, design.bird_day, design.bird_day),
+        (design.covariates, design.full_covariates, without, without),
+        (design.cell, design.full_cell, design.bird_cell, design.bird_cell),
+        (of_counts, of_full, design.bird_log_ratio, none),
+        (*(w * part for w, part in zip(weights, score, strict=True)), seen, -seen),
+        (*(w * part for w, part in zip(weights, information, strict=True)), none, none),
     )
-    sums = _sum_by_cell(contributions, rows, len(predictors))
+    sums = _sum_by_cell(contributions, tuple(map(jnp.concatenate, rows)), len(predictors))
     sums = sums.reshape(sizes.groups, sizes.sites, sizes.seasons, -1)
     scores, squares, bends = jnp.split(sums, [width, width + width * width], axis=-1)
     grid = sums.shape[:3]

@@ -14,6 +14,7 @@ from phenology.models.season_counts import (
     BAITED_TRAP,
     INDEPENDENT_COUNT,
     UNBAITED_NET,
+    BirdTraits,
     SeasonCounts,
     days_sampled,
 )
@@ -45,7 +46,8 @@ class Design(NamedTuple):
     Rows stand in bundles of eight of one cell, so that sums over a cell are mostly small matrix
     products; those whose `weight` is 0 are padding. `distinct` and `distinct_rows` list the
     different counts and how often each occurs: terms of the likelihood that depend on the count
-    alone are computed once a distinct count. Rows of full days stand apart in the `full_` arrays.
+    alone are computed once a distinct count. Rows of full days stand apart in the `full_` arrays,
+    birds whose traits speak of their role in the `bird_` arrays.
     """
 
     day: Array  # (bundle, row) from the middle of the window [days]
@@ -61,6 +63,10 @@ class Design(NamedTuple):
     full_cell: Array
     full_weight: Array
     full_below: Array  # 0, 1, ... to the largest full count
+    bird_day: Array
+    bird_log_ratio: Array  # (bundle, row) of local to passage, by traits
+    bird_cell: Array
+    bird_weight: Array
     present: Array  # (group, site, 2): whether local, passage birds are modelled
     drivers: Array  # (site, season, driver)
     prior_mean: Array  # (shared,)
@@ -123,26 +129,18 @@ def design_arrays(
     middle = (counts.first_day + counts.last_day) / 2
     full = np.asarray(counts.censored, bool) & (counts.count > 0)
     known = ~np.asarray(counts.censored, bool)  # "full with no bird" says nothing
-    cell = (counts.group * sizes.sites + counts.site) * sizes.seasons + counts.season
     columns = {
         "day": counts.day - middle,
         "covariates": covariate_columns(counts, effort_centres(counts)),
         "birds": counts.count.astype(float),
-        "weight": np.ones(len(counts.day)),
     }
-    arrays: dict[str, Array] = {}
-    for prefix, rows, least in (("", known, 64), ("full_", full, 1)):
-        order = np.flatnonzero(rows)[np.argsort(cell[rows], kind="stable")]
-        row, bundle_cell = _bundles(cell[order])
-        bundles = padded(len(bundle_cell), least)
-        for name, values in columns.items():
-            laid = np.zeros((bundles * ROWS_A_BUNDLE, *values.shape[1:]))
-            laid[row] = values[order]
-            arrays[prefix + name] = laid.reshape(bundles, ROWS_A_BUNDLE, *values.shape[1:])
-        extra = bundles - len(bundle_cell)
-        arrays[prefix + "cell"] = np.pad(
-            bundle_cell, (0, extra), mode="edge" if len(order) else "constant"
-        )
+    cell = _cells(counts, sizes)
+    arrays = _in_bundles("", columns, cell, known, least=64)
+    arrays |= _in_bundles("full_", columns, cell, full, least=2)
+    birds = counts.traits or BirdTraits(*np.zeros((5, 0), int))
+    columns = {"day": birds.day - middle, "log_ratio": np.asarray(birds.log_ratio, float)}
+    every = np.ones(len(birds.day), bool)
+    arrays |= _in_bundles("bird_", columns, _cells(birds, sizes), every, least=2)
     distinct, distinct_rows = np.unique(counts.count[known], return_counts=True)
     extra = padded(len(distinct), 64) - len(distinct)
     largest_full = int(counts.count[full].max(initial=0))
@@ -175,6 +173,29 @@ def design_arrays(
         log_dispersion_prior=np.array(LOG_DISPERSION_PRIOR),
         **arrays,
     )
+
+
+def _cells(rows: SeasonCounts | BirdTraits, sizes: Sizes) -> Array:
+    cell: Array = (rows.group * sizes.sites + rows.site) * sizes.seasons + rows.season
+    return cell
+
+
+def _in_bundles(
+    prefix: str, columns: dict[str, Array], cell: Array, rows: Array, least: int
+) -> dict[str, Array]:
+    """Some rows, sorted by cell and laid out in bundles, with their weight."""
+    order = np.flatnonzero(rows)[np.argsort(cell[rows], kind="stable")]
+    row, bundle_cell = _bundles(cell[order])
+    bundles = padded(len(bundle_cell), least)
+    arrays: dict[str, Array] = {}
+    for name, values in (columns | {"weight": np.ones(len(cell))}).items():
+        laid = np.zeros((bundles * ROWS_A_BUNDLE, *values.shape[1:]))
+        laid[row] = values[order]
+        arrays[prefix + name] = laid.reshape(bundles, ROWS_A_BUNDLE, *values.shape[1:])
+    last = bundle_cell[-1] if len(bundle_cell) else 0
+    arrays[prefix + "cell"] = np.full(bundles, last)
+    arrays[prefix + "cell"][: len(bundle_cell)] = bundle_cell
+    return arrays
 
 
 def _bundles(cell: Array) -> tuple[Array, Array]:

@@ -42,35 +42,80 @@ def share_caught(seen_again: tuple[int, int], rng: np.random.Generator, draws: i
     return rng.beta(CAUGHT_PRIOR[0] + caught, CAUGHT_PRIOR[1] + worked - caught, draws)
 
 
-def live_flock(birds: Array, share: Array, role: int, rng: np.random.Generator) -> Array:
+def stay_days(role: int, rng: np.random.Generator, draws: int) -> Array:
+    """Draws of how long a local or a passage bird stays [days]."""
+    mean, sd = LOG_STAY_PRIOR[role]
+    return np.exp(rng.normal(mean, sd, draws))
+
+
+def staying(expected: Array, stay: Array) -> Array:
+    """Share of the birds present that stay another day; day first, one less than `expected`."""
+    passed = expected[1:] / np.maximum(expected[:-1], 1e-300)
+    return np.minimum(np.exp(-1 / stay), passed)
+
+
+def first_captures(birds: Array, share: Array, stay: Array) -> Array:
+    """Expected first captures of the season by day, were traps worked every day.
+
+    Of the birds not caught yet U, a share c is caught a day: U(t+1) = q·(1 − c)·U(t) + E. Their
+    top comes before that of the birds present, and the more so the more of them are caught: it
+    is the day of most new bands, not of most birds.
+
+    Parameters
+    ----------
+    birds : array, shape (draw, ..., day)
+        Expected birds caught a day at typical effort.
+    share, stay : array, shape (draw,)
+        Of the birds present that are caught a day; how long a bird stays [days].
+
+    Returns
+    -------
+    array, shape (draw, ..., day)
+
+    Examples
+    --------
+    Of a steady flock whose birds stay ten days, half are new at a catch of one in ten.
+
+    >>> steady = first_captures(np.full((1, 90), 5.0), np.array([0.1]), np.array([10.0]))
+    >>> float(steady[0, -1].round(2))
+    2.56
+    """
+    lead = (slice(None),) + (None,) * (birds.ndim - 2)
+    expected = np.moveaxis(birds, -1, 0) / share[lead]
+    stays = staying(expected, stay[lead])
+    uncaught = np.empty_like(expected)
+    uncaught[0] = expected[0]
+    for day in range(1, len(expected)):
+        stayed = stays[day - 1]
+        new = np.maximum(expected[day] - stayed * expected[day - 1], 0.0)
+        uncaught[day] = stayed * (1 - share[lead]) * uncaught[day - 1] + new
+    return np.moveaxis(uncaught * share[lead], 0, -1)
+
+
+def live_flock(birds: Array, share: Array, stay: Array, rng: np.random.Generator) -> Array:
     """Birds present by day.
 
     Parameters
     ----------
     birds : array, shape (draw, ..., day)
         Expected birds caught a day at typical effort.
-    share : array, shape (draw,)
-        Of the birds present that are caught.
-    role : {0, 1}
-        Local, passage: how long a bird stays.
+    share, stay : array, shape (draw,)
+        Of the birds present that are caught a day; how long a bird stays [days].
     rng : numpy Generator
 
     Returns
     -------
     array of int, shape (draw, ..., day)
     """
-    mean, sd = LOG_STAY_PRIOR[role]
-    stay = np.exp(rng.normal(mean, sd, len(share)))
     lead = (slice(None),) + (None,) * (birds.ndim - 2)
     expected = np.minimum(np.moveaxis(birds, -1, 0) / share[lead], MOST_BIRDS)
-    at_most = np.exp(-1 / stay)[lead]
+    stays = staying(expected, stay[lead])
     present = np.empty(expected.shape, np.int32)
     present[0] = rng.poisson(expected[0])
     for day in range(1, len(expected)):
-        before, now = expected[day - 1], expected[day]
-        stays = np.minimum(at_most, now / np.maximum(before, 1e-300))
-        new = rng.poisson(np.maximum(now - stays * before, 0.0))
-        present[day] = rng.binomial(present[day - 1], stays) + new
+        stayed = stays[day - 1]
+        new = rng.poisson(np.maximum(expected[day] - stayed * expected[day - 1], 0.0))
+        present[day] = rng.binomial(present[day - 1], stayed) + new
     return np.moveaxis(present, 0, -1)
 
 

@@ -9,20 +9,24 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 import xarray as xr
+from scipy.special import expit
 
 from phenology.models.season_answers import DATE_NAMES, birds_a_day, predictors_of_site, role_dates
-from phenology.models.season_counts import SeasonCounts
-from phenology.models.season_curves import log_presence
-from phenology.models.season_density import Coefficients, cell_predictors
-from phenology.models.season_design import design_arrays
+from phenology.models.season_counts import BirdTraits, SeasonCounts
+from phenology.models.season_curves import log_plateau, log_presence, log_pulse
+from phenology.models.season_density import Coefficients, cell_predictors, split_shared
+from phenology.models.season_design import design_arrays, driver_scales
 from phenology.models.season_predictors import (
     LOG_DISPERSION_PRIOR,
+    PREDICTORS,
     SCALES,
+    SHIFTED,
 )
 from phenology.models.season_presence import (
     live_flock,
     present_dates,
     share_caught,
+    stay_days,
 )
 from phenology.quantities import ROLES
 
@@ -42,6 +46,7 @@ def simulate_counts(
     group_coefficients: Array | None = None,
     drivers: Mapping[str, Array] | None = None,
     driver_slopes: Array | None = None,
+    trait_distance: float = 0.0,
 ) -> tuple[SeasonCounts, xr.Dataset]:
     """Draw a study from the model's priors.
 
@@ -65,6 +70,9 @@ def simulate_counts(
     driver_slopes : array, shape (driver, moved), optional
         Shift of the predictors `season_predictors.SHIFTED` per standard deviation of each driver,
         in place of draws from their priors.
+    trait_distance : float
+        Distance of local from passage birds in a trait that is normal in both [standard
+        deviations]; 0 for no traits.
 
     Returns
     -------
@@ -73,7 +81,8 @@ def simulate_counts(
         arrival_day, peak_day, departure_day (role, group, site, season) [day of year], of the birds
         that came;
         capture_index (group, site, season), ratio to the site's typical season;
-        expected (row,), the mean from which each count was drawn.
+        expected (row,), the mean from which each count was drawn;
+        driver_effect (driver, moved), as `season.SeasonModel.draws_` has it.
 
     Examples
     --------
@@ -127,7 +136,10 @@ def simulate_counts(
     cells = predictors[:groups, :sites, :seasons]
     share = share_caught(SEEN_AGAIN, rng, 1)
     birds = birds_a_day(cells, days)[None]
-    flocks = [live_flock(birds[..., at, :], share, at, rng)[0] for at in range(len(ROLES))]
+    flocks = [
+        live_flock(birds[..., at, :], share, stay_days(at, rng, 1), rng)[0]
+        for at in range(len(ROLES))
+    ]
     expected = np.moveaxis(role_dates(cells, days), -2, 0)
     lived = np.stack([present_dates(flock, days, at) for at, flock in enumerate(flocks)])
     dates = np.where(np.isnan(lived), expected, lived) + middle
@@ -157,4 +169,30 @@ def simulate_counts(
             "season": list(counts.seasons),
         },
     )  # fmt: skip
+    if drivers:
+        slopes = split_shared(shared, sizes)["driver"][: len(drivers)]
+        spreads = np.array([spread for _, spread in driver_scales(counts)])
+        truth["driver_effect"] = (("driver", "moved"), slopes / spreads[:, None])
+        truth = truth.assign_coords(driver=list(drivers), moved=[PREDICTORS[at] for at in SHIFTED])
+    if trait_distance:
+        traits = _draw_traits(rng, counts, count, day - middle, own, trait_distance)
+        counts = replace(counts, traits=traits)
     return replace(counts, count=count, seen_again=SEEN_AGAIN), truth
+
+
+def _draw_traits(
+    rng: np.random.Generator,
+    counts: SeasonCounts,
+    count: Array,
+    day: Array,
+    predictors: Array,
+    distance: float,
+) -> BirdTraits:
+    """One trait a bird, normal about ± half the distance: its log ratio is distance × trait."""
+    ahead = log_plateau(day, predictors, np) - log_pulse(day, predictors, np)
+    row = np.repeat(np.arange(len(count)), count)
+    local = rng.random(len(row)) < expit(ahead[row])
+    trait = np.where(local, 0.5, -0.5) * distance + rng.standard_normal(len(row))
+    return BirdTraits(
+        counts.group[row], counts.site[row], counts.season[row], counts.day[row], distance * trait
+    )

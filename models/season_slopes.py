@@ -35,18 +35,20 @@ class Slopes(NamedTuple):
 
     slope : (bundle, row, predictor)
     apart : (bundle, row, predictor), slope of log local − log passage
-    between : (bundle, row), share of local × share of passage
+    ahead : (bundle, row), log local − log passage
     bends : (bundle, row, bend), second derivatives of either curve times its share, in the pairs
         of predictors that `_BENT` lists
     """
 
     slope: Array
     apart: Array
-    between: Array
+    ahead: Array
     bends: Array
 
 
-def presence_slopes(day: Array, predictors: Array, present: Array) -> Slopes:
+def presence_slopes(
+    day: Array, predictors: Array, present: Array, log_ratio: Array = 0.0
+) -> Slopes:
     """Slopes of `log_presence` in the predictors, and what its curvature is made of.
 
     Parameters
@@ -54,10 +56,12 @@ def presence_slopes(day: Array, predictors: Array, present: Array) -> Slopes:
     day : array, shape (bundle, row)
     predictors : array, shape (bundle, 1, predictor)
     present : array of bool, shape (bundle, 1, 2)
+    log_ratio : array, shape (bundle, row)
+        Added to the log number of locals.
     """
     local_slope, local_bend = _plateau_slopes(day, predictors)
     passage_slope, passage_bend = _pulse_slopes(day, predictors)
-    ahead = log_plateau(day, predictors) - log_pulse(day, predictors)
+    ahead = log_plateau(day, predictors) - log_pulse(day, predictors) + log_ratio
     ahead = jnp.where(present[..., 0], jnp.where(present[..., 1], ahead, jnp.inf), -jnp.inf)
     local, passage = jax.nn.sigmoid(ahead), jax.nn.sigmoid(-ahead)
     nothing = jnp.zeros_like(day)
@@ -70,9 +74,7 @@ def presence_slopes(day: Array, predictors: Array, present: Array) -> Slopes:
         local * local_bend[pair] if pair in local_bend else passage * passage_bend[pair]
         for pair in _BENT
     ]
-    return Slopes(
-        slope.at[..., BOTH].set(1.0), own[0] - own[1], local * passage, jnp.stack(bends, -1)
-    )
+    return Slopes(slope.at[..., BOTH].set(1.0), own[0] - own[1], ahead, jnp.stack(bends, -1))
 
 
 def weighted_curvature(weight: Array, slopes: Slopes) -> Array:
@@ -87,7 +89,8 @@ def weighted_curvature(weight: Array, slopes: Slopes) -> Array:
     -------
     array, shape (bundle, predictor, predictor)
     """
-    mixing = (weight * slopes.between)[..., None] * slopes.apart
+    between = jax.nn.sigmoid(slopes.ahead) * jax.nn.sigmoid(-slopes.ahead)
+    mixing = (weight * between)[..., None] * slopes.apart
     bends = jnp.einsum("nr,nrb->nb", weight, slopes.bends)
     own = (bends @ _PLACE).reshape(-1, BOTH + 1, BOTH + 1)
     return jnp.einsum("nri,nrj->nij", mixing, slopes.apart) + own

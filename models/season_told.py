@@ -21,9 +21,11 @@ from phenology.models.season_density import Coefficients, split_shared
 from phenology.models.season_design import Design, driver_scales
 from phenology.models.season_predictors import COVARIATES, PREDICTORS, SHIFTED, Sizes
 from phenology.models.season_presence import (
+    first_captures,
     live_flock,
     present_dates,
     share_caught,
+    stay_days,
 )
 from phenology.quantities import ROLES
 
@@ -83,6 +85,7 @@ def season_curves_and_draws(
     curves = {
         "present": ((*yearly, "day"), np.stack(told["curve"], 3)),
         "pooled": ((*whole, "day"), np.stack(told["pooled_curve"], 3)),
+        "first_captured": ((*whole, "day"), np.stack(told["first_curve"], 3)),
     }
     return (
         xr.Dataset(variables, coords=coords),
@@ -106,6 +109,7 @@ def _answers(
     curve = np.moveaxis(curve, -2, 1)
     seasons = max(int(pooled.any(1).sum()), 1)
     mean_curve = (curve * pooled).sum(-2) / seasons
+    first = np.full_like(mean_curve, np.nan)
     dates, pooled_dates, together_dates = [], [], []
     for role in (LOCAL, PASSAGE):
         absent = ~present[:, role]
@@ -115,11 +119,15 @@ def _answers(
             pooled_dates.append(dates[-1][:, :, 0])
             together_dates.append(dates[-1][:, 0, 0])
             continue
-        drawn = present_dates(live_flock(curve[:, role], share, role, rng), days, role)
+        stay = stay_days(role, rng, len(share))
+        drawn = present_dates(live_flock(curve[:, role], share, stay, rng), days, role)
         expected = curve_dates(curve[:, role], days, role)
         drawn = np.where(np.isnan(drawn), expected, drawn)  # nobody came: the curve's own dates
         drawn[:, absent] = np.nan
         dates.append(drawn)
+        new = first_captures(curve[:, role], share, stay)
+        first[:, role] = (new * pooled).sum(-2) / seasons
+        first[:, role, absent] = np.nan
         of_all = curve_dates(mean_curve[:, role], days, role)
         of_all[:, absent] = np.nan
         pooled_dates.append(of_all)
@@ -134,6 +142,7 @@ def _answers(
         "together_dates": np.stack(together_dates, 1),
         "curve": curve,
         "pooled_curve": mean_curve,
+        "first_curve": first,
     }
 
 

@@ -27,6 +27,7 @@ from pathlib import Path
 
 import numpy as np
 import pandas as pd
+from scipy.stats import kstest
 
 import phenology.models
 from phenology.compute import ONE_THREAD, end_with_parent
@@ -46,7 +47,8 @@ class Calibration:
     ----------
     study : str
         "module:function"; the function takes a seed and returns a DataFrame with
-        `STUDY_COLUMNS`, one row a quantity whose truth is known (`oracle_width` may be missing).
+        `STUDY_COLUMNS`, one row a quantity whose truth is known (`oracle_width` may be missing);
+        `rank`, the share of draws below the truth, for rows that are independent of one another.
     sources : tuple of str
         Patterns of the files in models/ whose change makes a table stale.
     limits : dict
@@ -69,7 +71,13 @@ CALIBRATIONS: dict[str, Calibration] = {
     "season": Calibration(
         "phenology.models.season_calibration:calibration_study",
         ("season*.py",),
-        OWN_FAMILY,
+        {"": (0.87, 0.93), "individual-based": (0.80, 0.97)},
+        handful=1,
+    ),
+    "season_sampled": Calibration(
+        "phenology.models.season_calibration:sampled_study",
+        ("season*.py", "inference.py"),
+        {"": (0.87, 0.93)},
         handful=1,
     ),
     "support": Calibration(
@@ -138,7 +146,9 @@ def summarise(studies: pd.DataFrame) -> pd.DataFrame:
     -------
     DataFrame
         `coverage` is the mean over studies of the share of truths inside their interval;
-        `coverage_low` and `coverage_high` lie 1.96 standard errors of that mean away.
+        `coverage_low` and `coverage_high` lie 1.96 standard errors of that mean away;
+        `uniform_p` is the chance of ranks at least as uneven as these if the model is right
+        (Kolmogorov and Smirnov's test).
 
     Examples
     --------
@@ -173,9 +183,15 @@ def summarise(studies: pd.DataFrame) -> pd.DataFrame:
                 "root_mean_square_error": float(np.sqrt((alike["error"] ** 2).mean())),
                 "width": float(alike["width"].mean()),
                 "width_ratio": float(alike["width"].mean() / alike["oracle_width"].mean()),
+                "uniform_p": _uniform_p(alike),
             }
         )
     return pd.DataFrame(summaries)
+
+
+def _uniform_p(rows: pd.DataFrame) -> float:
+    ranks = rows["rank"].dropna() if "rank" in rows else pd.Series(dtype=float)
+    return float(kstest(ranks, "uniform").pvalue) if len(ranks) else np.nan
 
 
 def misses(calibration: Calibration, table: pd.DataFrame) -> pd.DataFrame:

@@ -66,10 +66,10 @@ def test_few_birds_scatter_more_than_many() -> None:
     days = np.arange(91.0)
     curve = np.exp(-(((days - 45) / 9) ** 2) / 2)
     rng = np.random.default_rng(3)
-    share = np.full(400, 0.1)
+    share, stay = np.full(400, 0.1), np.full(400, 6.0)
     spreads = [
         present_dates(
-            live_flock(np.broadcast_to(size * curve, (400, 91)), share, 1, rng), days, 1
+            live_flock(np.broadcast_to(size * curve, (400, 91)), share, stay, rng), days, 1
         ).std(0)
         for size in (0.4, 40.0)
     ]
@@ -79,7 +79,7 @@ def test_few_birds_scatter_more_than_many() -> None:
 def test_a_flock_has_the_mean_of_its_curve() -> None:
     days = np.arange(91.0)
     curve = np.broadcast_to(np.exp(-(((days - 45) / 9) ** 2) / 2), (4000, 91))
-    flock = live_flock(curve, np.full(4000, 0.1), 1, np.random.default_rng(4))
+    flock = live_flock(curve, np.full(4000, 0.1), np.full(4000, 6.0), np.random.default_rng(4))
     np.testing.assert_allclose(flock.mean(0), 10 * curve[0], atol=0.3)
 
 
