@@ -71,7 +71,7 @@ def counts_of(study: SimulatedStudy, species: str, role: str) -> SeasonCounts:
     )
     effort["hours"] = (closed - opened) / 3600 * effort["traps"]
     date = pd.to_datetime(effort["date"])
-    effort["season"], effort["day"] = date.dt.year, date.dt.dayofyear
+    effort["season"], effort["day"] = date.dt.year, date.dt.day_of_year
     effort["full"] = effort["closed_because"].eq("full")
     worked = effort.groupby(_KEY).agg(hours=("hours", "sum"), full=("full", "any")).reset_index()
     of_trap = effort.set_index(["site", "date", "trap"])["method"]

@@ -12,6 +12,7 @@ import numpy.typing as npt
 import pandas as pd
 import xarray as xr
 
+from phenology.assess.season_bait import bait_note_days, bait_note_ratio, only_baited
 from phenology.assess.season_counts import DATES, SeasonTask, season_tasks
 from phenology.assess.season_drivers import report_driver_effects
 from phenology.compilation import use_compilation_cache
@@ -31,6 +32,7 @@ if TYPE_CHECKING:
 Array = npt.NDArray[Any]
 MEASURED_ABOVE = 0.5  # own share of learning from which an answer counts as measured
 POOLED = "all seasons sampled, summed"
+NOT_SAMPLED = "predicted: no day of this season was sampled here"
 OF_CAPTURES = "of captures, not of birds: hours worked are not known"
 FIRST_SHARE, LAST_SHARE = 0.2, 0.9  # of a run's progress, before and after the seasons
 
@@ -167,6 +169,7 @@ def _report_dates(task: SeasonTask, fitted: SeasonModel, answers: Estimates) -> 
                 birds=caught,
                 basis=basis_of(shares),
                 shares=(shares[0], shares[1], shares[2]),
+                note=_not_sampled(fitted, place),
                 **place,
             )
     _report_pooled(task, fitted, answers, birds)
@@ -202,6 +205,8 @@ def _report_pooled(
                         answers.refuse(quantity, outside, birds=caught, **key)
                     else:
                         note = "" if task.counts.effort_known else OF_CAPTURES
+                        if only_baited(task.counts):
+                            note = note or bait_note_days(fitted, values)
                         basis = _pooled_basis(fitted, quantity, at)
                         answers.add(quantity, values, birds=caught, basis=basis, note=note, **key)
 
@@ -230,14 +235,24 @@ def _report_index(task: SeasonTask, fitted: SeasonModel, answers: Estimates) -> 
                 told_role = "local" if role == "local" else "passage"
                 asked = place | {"quantity": "capture_index", "role": told_role}
                 shares = fitted.shares_.sel(asked).to_numpy()
+                values = index.sel(place).to_numpy()
+                note = _not_sampled(fitted, place)
+                if only_baited(task.counts):
+                    note = note or bait_note_ratio(fitted, values)
                 answers.add(
                     "capture_index",
-                    index.sel(place),
+                    values,
                     birds=int(birds.get((group, site, season), 0)),
                     basis=basis_of(shares),
                     shares=(shares[0], shares[1], shares[2]),
+                    note=note,
                     **place,
                 )
+
+
+def _not_sampled(fitted: SeasonModel, place: dict[str, Any]) -> str:
+    days = fitted.sampled_.sel(site=place["site"], season=place["season"])
+    return "" if int(days) else NOT_SAMPLED
 
 
 def basis_of(shares: Array) -> str:
@@ -292,7 +307,11 @@ def _curve_table(task: SeasonTask, fitted: SeasonModel) -> pd.DataFrame:
     """Curves of presence with their 90 % interval, by season and for all seasons together."""
     caught = _birds(task).groupby(["site", "season"]).sum()
     tables = []
-    for variable, season in (("present", None), ("pooled", task.window.name)):
+    for variable, season in (
+        ("present", None),
+        ("pooled", task.window.name),
+        ("first_captured", task.window.name),
+    ):
         curves = fitted.curves_[variable]
         low, middle, high = (
             curves.quantile(share, "draw", skipna=False).drop_vars("quantile")
@@ -305,5 +324,5 @@ def _curve_table(task: SeasonTask, fitted: SeasonModel) -> pd.DataFrame:
         else:
             sampled = pd.MultiIndex.from_frame(table[["site", "season"]])
             table = table[sampled.isin(caught.index)]
-        tables.append(table.assign(curve="present"))
+        tables.append(table.assign(curve="captured" if variable == "first_captured" else "present"))
     return pd.concat(tables, ignore_index=True)[CURVE_COLUMNS]

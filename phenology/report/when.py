@@ -34,6 +34,8 @@ def when_section(tables: dict[str, pd.DataFrame], *, effort_known: bool) -> Sect
         if curves is not None:
             here = curves[curves["group"].isin(groups)]
             section.add(*_curve_figures(here, sampled, site, number, effort_known))
+            if effort_known and (here["curve"] == "captured").any():
+                section.add(_first_captures(here, site, number))
         if timing is not None:
             here = timing[timing["group"].isin(groups)]
             section.add(*_date_figures(here, seasons, site, number))
@@ -82,6 +84,16 @@ def _curve_figures(
             )
         )
     return drawn
+
+
+def _first_captures(curves: pd.DataFrame, site: str, number: int) -> Figure:
+    return Figure(
+        f"first-captures-{number}",
+        figures.draw_first_captures(curves[~is_one_season(curves["season"])], site),
+        f"First captures at {plain(site, 60)}, dashed, beside birds present, both expected of "
+        "traps worked every day at typical effort, all sampled seasons together: most new birds "
+        "come into the hand before most birds are there.",
+    )
 
 
 def _date_figures(

@@ -315,7 +315,12 @@ def _curves(sites: list[str], hostile: str) -> pd.DataFrame:
                     {"site": site, "season": str(season), "group": group + hostile, "role": role,
                      "curve": "present", "day": days, "estimate": height, "low": height * 0.6,
                      "high": height * 1.5}))  # fmt: skip
-    return pd.concat(rows, ignore_index=True)
+    by_season = pd.concat(rows, ignore_index=True)
+    keys = ["site", "group", "role", "day"]
+    pooled = by_season.groupby(keys, as_index=False)[["estimate", "low", "high"]].mean()
+    new = pooled.assign(day=pooled["day"] - 4, curve="captured")
+    both = pd.concat([pooled.assign(curve="present"), new]).assign(season="")
+    return pd.concat([by_season, both], ignore_index=True)
 
 
 def _findings(hostile: str) -> pd.DataFrame:

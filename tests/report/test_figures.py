@@ -31,6 +31,9 @@ def charts(assessment):
         "curves": figures.draw_season_curves(
             tables["curves"], tables["sampled_days"], "fork", "2032"
         ),
+        "first captures": figures.draw_first_captures(
+            tables["curves"][tables["curves"]["season"] == ""], "fork"
+        ),
         "dates": figures.draw_dates_by_year(tables["timing"], tables["seasons_sampled"], "fork"),
         "fuel by day": figures.draw_fuel_by_day(birds),
         "lean mass": figures.draw_lean_mass(birds),

@@ -16,7 +16,12 @@ from phenology.report.figures.intervals import draw_intervals
 from phenology.report.figures.learning import draw_learning
 from phenology.report.figures.monsoon import draw_monsoon_calendar
 from phenology.report.figures.plan import draw_plans
-from phenology.report.figures.season import date_span, draw_dates_by_year, draw_season_curves
+from phenology.report.figures.season import (
+    date_span,
+    draw_dates_by_year,
+    draw_first_captures,
+    draw_season_curves,
+)
 
 __all__ = [
     "date_span",
@@ -26,6 +31,7 @@ __all__ = [
     "draw_effort_calendar",
     "draw_energy",
     "draw_findings",
+    "draw_first_captures",
     "draw_forecast_calendar",
     "draw_forecast_skill",
     "draw_fuel_by_day",

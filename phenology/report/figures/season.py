@@ -26,6 +26,7 @@ from phenology.report.figures.parts import (
 from phenology.report.palette import light
 from phenology.report.words import day_words, span_words
 
+CURVE_WORDS = "datum.label === 'present' ? 'birds present' : 'first captures'"
 DATES = ("arrival_day", "peak_day", "departure_day")
 FRONT_STEP = 2  # days between drawn points of the season in front
 BEHIND_STEP = 6  # of the seasons behind it, drawn thin
@@ -108,6 +109,49 @@ def draw_season_curves(
         curves=here,
         days_sampled=worked[["day", "date", "hours"]],
     )
+
+
+def draw_first_captures(curves: pd.DataFrame, site: str) -> alt.FacetChart:
+    """First captures beside birds present, all seasons of a site together.
+
+    Parameters
+    ----------
+    curves : DataFrame
+        As `draw_season_curves` takes them, of all seasons together: present and captured.
+    site : str
+
+    Returns
+    -------
+    altair.FacetChart
+        One panel a group: birds present with their interval, first captures dashed.
+    """
+    pooled = with_role(curves[curves["site"] == site])
+    since = pooled["day"] - pooled["day"].min()
+    here = pooled[since % BEHIND_STEP == 0].drop(columns=["site", "season"])
+    groups = sorted(here["group"].unique())
+    first, last = here["day"].min(), here["day"].max()
+    x = alt.X("day:Q", scale=day_scale(first, last), axis=day_axis(first, last))
+    base = alt.Chart()
+    roles = roles_of(here)
+    band = (
+        base.transform_filter("datum.curve === 'present'")
+        .mark_area(opacity=0.18, interpolate="monotone")
+        .encode(x, alt.Y("low:Q"), alt.Y2("high:Q"), role_colour(roles, symbol="stroke"))
+    )
+    line = base.mark_line(strokeWidth=2, interpolate="monotone").encode(
+        x,
+        alt.Y("estimate:Q", title="birds a day", axis=alt.Axis(tickCount=3, grid=True)),
+        role_colour(roles, symbol="stroke"),
+        alt.StrokeDash(
+            "curve:N",
+            title=None,
+            scale=alt.Scale(domain=["present", "captured"], range=list[Any]([[1, 0], [5, 3]])),
+            legend=alt.Legend(labelExpr=CURVE_WORDS, symbolType="stroke"),
+        ),
+        detail=["role:N"],
+    )
+    layers = layered("first_captures", band, line, height=90)
+    return finish(panels(layers, "group", groups, own=("y",)), first_captures=here)
 
 
 def draw_dates_by_year(
