@@ -8,16 +8,11 @@ from itertools import pairwise
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
-import pyarrow as pa
-import pyarrow.compute as pc
 
 from phenology.seasons import season_windows
+from phenology.sheets.band_numbers import banded
 from phenology.sheets.doubt import Doubt, Sheets
 
-STRING_LENGTH = 100  # bands come in strings of consecutive numbers (common practice)
-FEWEST_OF_STRING = 20
-DOMINANT_SHARE = 0.95
-FEWEST_FOR_SIZE = 20
 FASTEST_KMH = 80.0  # a direct flight of some hours with the wind behind
 FASTEST_KM_PER_DAY = 1200.0  # a rufous hummingbird's longest day (Calder & Jones 1989, quoted)
 WING_ERROR_SHARE = 0.035  # two readings of one wing rarely differ by more
@@ -61,11 +56,8 @@ def band_histories(captures: pd.DataFrame) -> pd.DataFrame:
 
 def _histories(sheets: Sheets) -> pd.DataFrame:
     """Histories of the study's birds; finding which bands stand twice is done once."""
-    read = sheets.reads["captures"]
-    bands = read.labels("band")
-    seen = np.bincount(bands[bands >= 0], minlength=1)
-    again = np.flatnonzero((bands >= 0) & (seen[bands] > 1))
-    return band_histories(read.used.iloc[again].assign(place=again))
+    again = banded(sheets).again
+    return band_histories(sheets.captures.iloc[again].assign(place=again))
 
 
 def settle_recaptures(sheets: Sheets) -> Iterable[Doubt]:
@@ -93,26 +85,24 @@ def settle_recaptures(sheets: Sheets) -> Iterable[Doubt]:
         else:
             kinds[place] = "repeat" if seasons[place] == seasons[int(former)] else "return"
     read.used = captures.assign(capture=pd.array(kinds, dtype="str"))
-    read.codes.pop("capture", None)
+    read.known_labels.pop("capture", None)
 
 
 def capture_seasons(sheets: Sheets) -> npt.NDArray[np.int64]:
     """Season of each capture: the year in which it begins; 0 where its date cannot be read."""
-    codes, days = sheets.reads["captures"].labelled("date")
-    every = pd.DatetimeIndex(days)
-    seasons: npt.NDArray[np.int64] = np.zeros(len(every), np.int64)
-    read = every.notna()
-    dates = every[read]
+    labels = sheets.reads["captures"].labels("date")
+    dates = pd.DatetimeIndex(labels.values)
+    seasons: npt.NDArray[np.int64] = np.zeros(len(dates) + 1, np.int64)  # the last: no date
     if dates.empty:
-        return seasons[codes]
+        return seasons[labels.codes]
     windows = season_windows(sheets.options.seasons, dates)
     placed = [window.place(dates) for window in windows]
     season: npt.NDArray[np.int64] = placed[0]["season"].to_numpy(np.int64) * len(windows)
     for number, other in enumerate(placed[1:], start=1):
         inside = other["inside"].to_numpy(bool)
         season[inside] = other["season"].to_numpy(np.int64)[inside] * len(windows) + number
-    seasons[read] = season
-    return seasons[codes]
+    seasons[:-1] = season
+    return seasons[labels.codes]
 
 
 def find_history_conflicts(sheets: Sheets) -> Iterable[Doubt]:
@@ -253,92 +243,6 @@ def find_impossible_mass_changes(sheets: Sheets) -> Iterable[Doubt]:
                 f"{change:+.0%} is more than a bird can manage"
             )
             yield _of_band(here.place, "mass_g", "mass_change", message)
-
-
-def find_bands_out_of_string(sheets: Sheets, string_length: int = STRING_LENGTH) -> Iterable[Doubt]:
-    """Find bands whose number stands far from every other of their prefix."""
-    captures = sheets.captures
-    fresh = captures["capture"].eq("new") | captures["capture"].isna()
-    labels = sheets.reads["captures"].labels("band")
-    first = np.full(int(labels.max(initial=-1)) + 1, -1)
-    usable = np.flatnonzero(fresh.to_numpy(bool) & (labels >= 0))[::-1]
-    first[labels[usable]] = usable  # the earliest row of each band is written last
-    places = np.sort(first[first >= 0])
-    if len(places) < FEWEST_OF_STRING:
-        return
-    prefix, number = split_bands(pa.array(captures["band"].array).take(pa.array(places)))
-    ordered = pd.DataFrame({"prefix": prefix, "number": number, "place": places})
-    ordered = ordered.dropna().sort_values(["prefix", "number"], kind="stable")
-    size = ordered.groupby("prefix")["number"].transform("size").to_numpy()
-    same = ordered["prefix"].eq(ordered["prefix"].shift()).to_numpy(bool)
-    gap = np.where(same, ordered["number"].diff().to_numpy(float), np.inf)
-    after = np.append(gap[1:], np.inf)
-    alone = (gap > string_length) & (after > string_length)
-    share = np.array(alone, dtype=float)
-    alone_share = (
-        pd.Series(share).groupby(ordered["prefix"].to_numpy()).transform("mean").to_numpy()
-    )
-    for row in np.flatnonzero(alone & (size >= FEWEST_OF_STRING) & (alone_share < 0.05)).tolist():
-        place = int(ordered["place"].iat[row])
-        message = f"no other band of its prefix within {string_length} numbers of it"
-        yield Doubt("captures", place, "band", "out_of_string", "note", message)
-
-
-def split_bands(
-    bands: pa.Array | pa.ChunkedArray,
-) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.float64]]:
-    """Split bands into the number of their prefix and the digits at their end.
-
-    Returns
-    -------
-    prefix : ndarray
-        Counted from 0 in order of appearance.
-    number : ndarray
-        The last 15 digits at most; missing where a band does not end in a digit.
-
-    Examples
-    --------
-    >>> prefix, number = split_bands(pa.array(["T-101", "T-9", "U"]))
-    >>> prefix.tolist(), number.tolist()
-    ([0, 0, 1], [101.0, 9.0, nan])
-    """
-    if isinstance(bands, pa.ChunkedArray):  # of sheets in several files
-        bands = bands.combine_chunks()
-    texts = pc.utf8_rtrim(bands, characters="0123456789")
-    lengths = pc.binary_length(texts).to_numpy(zero_copy_only=False)
-    if len(lengths) and (lengths == lengths[0]).all():
-        digits = pc.utf8_slice_codeunits(bands, start=int(pc.utf8_length(texts[0]).as_py()))
-    else:
-        parts = pc.extract_regex(bands, r"^.*?(?P<digits>[0-9]*)$")
-        digits = pc.struct_field(parts, "digits")
-    digits = pc.utf8_slice_codeunits(digits, start=-15)
-    number = pc.if_else(pc.equal(digits, ""), None, digits).cast(pa.float64())
-    prefix = texts.dictionary_encode().indices
-    return (
-        prefix.to_numpy(zero_copy_only=False).astype(np.int64),
-        number.to_numpy(zero_copy_only=False),
-    )
-
-
-def find_wrong_band_sizes(
-    sheets: Sheets, dominant: float = DOMINANT_SHARE, fewest: int = FEWEST_FOR_SIZE
-) -> Iterable[Doubt]:
-    """Find bands of a size that the study hardly ever puts on that species and sex."""
-    captures = sheets.captures
-    sized = captures[captures["band_size"].notna()]
-    if sized.empty:
-        return
-    kinds = [sized["species"], sized["sex"].fillna("")]
-    counts = sized.groupby([*kinds, "band_size"]).size()
-    birds = counts.groupby(level=[0, 1]).transform("sum")
-    usual = counts[(birds >= fewest) & (counts / birds >= dominant)].reset_index(level=2)
-    usual_size = usual["band_size"].to_dict()
-    keys = zip(*kinds, sized["band_size"], sized.index, strict=True)
-    for species, sex, size, place in keys:
-        expected = usual_size.get((species, sex))
-        if expected is not None and size != expected:
-            message = f"this species and sex gets size {expected} in this study"
-            yield _of_band(place, "band_size", "wrong_band_size", message)
 
 
 def find_rows_twice(sheets: Sheets) -> Iterable[Doubt]:

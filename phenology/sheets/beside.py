@@ -50,9 +50,10 @@ class Expectation:
             spread = 1 / np.sqrt(np.diag(inverse))
             weights = np.abs(inverse).sum(axis=1) * spread**2  # its own, 1, and the others'
             bounds[kind] = np.min(limit * spread / weights)
-        with np.errstate(invalid="ignore"):
-            within = (np.abs(scores) < bounds[self.species][:, None]).all(axis=1)
-        return np.flatnonzero(~within)
+        farthest = np.zeros(len(scores))
+        for column in scores.T:
+            np.maximum(farthest, np.abs(column), out=farthest)
+        return np.flatnonzero(~(farthest < bounds[self.species]))
 
     def conditional_scores(self, scores: Floats, rows: Ints) -> Floats:
         """Score each measurement of some rows against what the bird's other ones lead to expect.

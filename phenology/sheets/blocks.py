@@ -138,15 +138,15 @@ def find_repeated_rows(
     """
     if len(parts) < 2:
         return []
-    upper, lower = measured.values[:-1], measured.values[1:]
-    both = np.isfinite(upper) & np.isfinite(lower)
-    same = both & (upper == lower)
+    same = np.zeros((len(parts) - 1, len(measured.codes)), dtype=bool, order="F")
+    both = np.zeros_like(same, order="F")
+    for column, codes in enumerate(measured.codes):
+        known = codes >= 0
+        both[:, column] = known[1:] & known[:-1]
+        same[:, column] = (codes[1:] == codes[:-1]) & both[:, column]
     agreement = np.clip(same.sum(axis=0) / np.maximum(both.sum(axis=0), 1), 1e-3, 1.0)
-    by_chance = (same * np.log(agreement)).sum(axis=1)
-    repeated = (
-        ((same == both).all(axis=1) | (same & odd[1:]).any(axis=1))
-        & (same.sum(axis=1) >= FEWEST_REPEATED)
-        & (by_chance < np.log(chance))
-        & (parts[:-1] == parts[1:])
-    )
-    return [int(row) + 1 for row in np.flatnonzero(repeated)]
+    rows = np.flatnonzero((same.sum(axis=1) >= FEWEST_REPEATED) & (parts[:-1] == parts[1:]))
+    same, both = same[rows], both[rows]
+    repeated = (same == both).all(axis=1) | (same & odd[rows + 1]).any(axis=1)
+    repeated &= same @ np.log(agreement) < np.log(chance)
+    return [int(row) + 1 for row in rows[repeated]]

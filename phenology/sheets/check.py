@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
+from phenology.sheets.band_numbers import find_bands_out_of_string, find_wrong_band_sizes
 from phenology.sheets.bands import (
-    find_bands_out_of_string,
     find_differing_wings,
     find_history_conflicts,
     find_impossible_journeys,
     find_impossible_mass_changes,
     find_repeats_never_banded,
     find_rows_twice,
-    find_wrong_band_sizes,
     settle_recaptures,
 )
 from phenology.sheets.doubt import Doubt, Sheets, settle

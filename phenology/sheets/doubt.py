@@ -99,4 +99,5 @@ def _move_aside(read: SheetRead, aside: dict[int, str]) -> None:
     read.set_aside = pd.concat(written, ignore_index=True)
     read.used = read.used[kept].reset_index(drop=True)
     read.origin = read.origin[kept]
-    read.codes = {column: codes[kept] for column, codes in read.codes.items()}
+    read.worked_out.clear()
+    read.known_labels = {name: labels.rows(kept) for name, labels in read.known_labels.items()}

@@ -83,6 +83,8 @@ class Grid:
         written = np.zeros(self.height, dtype=bool)
         for cells in self.columns:
             written |= cells.filled()
+            if written.all():
+                break
         return written
 
 

@@ -36,7 +36,7 @@ class _Readers:
 
     @classmethod
     def of(cls, sheets: Sheets) -> _Readers:
-        readers = sheets.reads["captures"].labels("bander").astype(np.int64)
+        readers = sheets.reads["captures"].labels("bander").codes.astype(np.int64)
         seasons = capture_seasons(sheets)
         seasons = seasons - (seasons.min() if len(seasons) else 0)
         width = int(seasons.max(initial=0)) + 1
@@ -45,9 +45,9 @@ class _Readers:
         reader = np.append(np.repeat(np.arange(nobody), width), -1)
         return cls(part, reader)
 
-    def count(self, places: Ints) -> Ints:
+    def count(self, among: npt.NDArray[np.bool_]) -> Ints:
         """Captures of each part among some."""
-        return np.bincount(self.part[places], minlength=len(self.reader))
+        return np.bincount(self.part, among, minlength=len(self.reader)).astype(np.int64)
 
     def groups(self) -> Iterator[tuple[npt.NDArray[np.bool_], str]]:
         """Parts of each bander, then of each of a bander's seasons, with words for them."""
@@ -63,14 +63,14 @@ def find_digit_preference(
     """Find readings mostly at whole or half units: of all, of a bander, of a bander's season."""
     readers = _Readers.of(sheets)
     for column, name in enumerate(measured.names):
-        values = measured.values[:, column]
-        known = np.flatnonzero(np.isfinite(values))
-        doubled = 2 * values[known]
-        at_half = doubled == np.round(doubled)
-        share = float(at_half.mean()) if len(known) else 0.0
-        if share > READ_IN_HALVES or not (doubled[at_half] % 2).any():
+        doubled = 2 * measured.levels[column]
+        level_at_half = doubled == np.round(doubled)
+        codes = measured.codes[column]
+        known, at_half = codes >= 0, level_at_half[codes]
+        readings, halves = readers.count(known), readers.count(at_half)
+        share = halves.sum() / max(readings.sum(), 1)
+        if share > READ_IN_HALVES or not (doubled[level_at_half] % 2).any():
             continue
-        readings, halves = readers.count(known), readers.count(known[at_half])
         told = np.zeros(len(readings), dtype=bool)  # a part of what was told is not told again
         everyone = np.ones(len(readings), dtype=bool)
         for parts, words in chain([(everyone, "all readings")], readers.groups()):
@@ -80,7 +80,7 @@ def find_digit_preference(
             share = int(halves[parts].sum()) / of_parts
             if share > preferred:
                 told |= parts
-                first = int(known[parts[readers.part[known]]][0])
+                first = int(np.flatnonzero(known & parts[readers.part])[0])
                 message = (
                     f"{share:.0%} of {name} in {words} end in .0 or .5, where 20 % would by "
                     "chance: they are often rounded to half units, which widens the measurement "
@@ -142,9 +142,9 @@ def find_fat_on_lean(
     column = measured.names.index("mass_g")
     levels = fat_levels(sheets.options)
     places = {level: place / (len(levels) - 1) for place, level in enumerate(levels)}
-    codes, texts = sheets.reads["captures"].labelled("fat")
-    share = np.array([places.get(text, np.nan) for text in texts] + [np.nan])
-    fat = share[codes]
+    labels = sheets.reads["captures"].labels("fat")
+    share = np.array([places.get(text, np.nan) for text in labels.values] + [np.nan])
+    fat = share[labels.codes]
     scores = measured.scores[:, column]
     known = np.isfinite(scores)
     lean, heavy = known & (fat <= LEAN_SHARE), known & (fat >= HEAVY_SHARE)

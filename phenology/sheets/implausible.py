@@ -42,15 +42,12 @@ def find_implausible(
         yield Doubt("captures", place, "", "row_repeated", "doubtful", message)
     words = _BirdWords(sheets, measured)
     cells = [(int(place), int(column)) for place, column in np.argwhere(doubtful)]
-    swapped = explain_unreadable(sheets, measured)
-    rare = set(rare_by_a_swap(measured, doubtful)).difference(swapped)
+    swapped = rare_by_a_swap(measured, doubtful) | explain_unreadable(sheets, measured)
     told = {*cells, *swapped}
-    for place, column in [*cells, *sorted(rare.union(swapped).difference(cells))]:
+    for place, column in [*cells, *sorted(set(swapped).difference(cells))]:
         slip = swapped.get((place, column)) or explain(
             measured, place, column, read.written(place, measured.names[column])
         )
-        if (place, column) in rare and (slip is None or slip.kind != "digits_swapped"):
-            continue
         by_itself = bool(beyond[place, column])
         doubt = _doubt(sheets, measured, place, column, slip, words, by_itself=by_itself)
         shifted = next((block for block in blocks if _covers(block, place, column)), None)

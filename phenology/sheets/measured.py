@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -13,6 +15,7 @@ from phenology.sheets.ranges import (
     FALSE_ALARM_SHARE,
     BirdClasses,
     Floats,
+    Ints,
     Range,
     learn_range,
     tail_limit,
@@ -29,6 +32,8 @@ class Measured:
     names: tuple[str, ...]
     units: tuple[str, ...]
     decimals: tuple[int, ...]  # in which each is usually read
+    levels: tuple[Floats, ...]  # the values that each takes; the last is missing
+    codes: tuple[Ints, ...]  # of each capture, which of them; -1 missing
     values: Floats  # (captures, measurements)
     scores: Floats  # spreads above the centre of the bird's class
     ranges: tuple[Range, ...]
@@ -67,35 +72,42 @@ def measure_birds(sheets: Sheets, false_alarm_share: float = FALSE_ALARM_SHARE) 
         None if no measurement has enough birds to learn from.
     """
     read = sheets.reads["captures"]
-    classes = BirdClasses.of(*(read.labels(name) for name in ("species", "sex", "age")))
+    classes = BirdClasses.of(*(read.labels(name).codes for name in ("species", "sex", "age")))
     learned = []
     for name, column in sheet_columns("captures", sheets.options).items():
         if column.kind != "number" or column.unit not in LEARNED_UNITS:
             continue
-        values = sheets.captures[name].to_numpy(float)
-        found = learn_range(values, classes, false_alarm_share)
+        labels = read.labels(name)
+        levels = np.array([*labels.values, np.nan], dtype=float)
+        found = learn_range(levels[:-1], labels.codes, classes, false_alarm_share)
         if found is not None:
-            learned.append((name, column.unit, values, found))
+            learned.append((name, column.unit, levels, labels.codes, found))
     if not learned:
         return None
-    names, units, columns, ranges = zip(*learned, strict=True)
-    scores = np.column_stack(
-        [
-            found.spreads(values, classes.finest)
-            for values, found in zip(columns, ranges, strict=True)
-        ]
+    names, units, levels_of, codes, ranges = zip(*learned, strict=True)
+    values = _by_column(of[code] for of, code in zip(levels_of, codes, strict=True))
+    scores = _by_column(
+        found.spreads(column, classes.finest)
+        for column, found in zip(values.T, ranges, strict=True)
     )
-    species = read.labels("species").astype(np.int64)
+    species = read.labels("species").codes.astype(np.int64)
     return Measured(
         names=names,
         units=units,
-        decimals=tuple(_usual_decimals(values) for values in columns),
-        values=np.column_stack(columns),
+        decimals=tuple(_usual_decimals(column) for column in values.T),
+        levels=levels_of,
+        codes=codes,
+        values=values,
         scores=scores,
         ranges=ranges,
         classes=classes,
         expectation=Expectation.learn(scores, species),
     )
+
+
+def _by_column(columns: Iterable[npt.NDArray[Any]]) -> npt.NDArray[Any]:
+    """Captures by measurements, each measurement in one piece of memory."""
+    return np.array(list(columns)).T
 
 
 def _usual_decimals(values: Floats) -> int:
@@ -109,10 +121,10 @@ def _usual_decimals(values: Floats) -> int:
 
 def beyond_usual(measured: Measured) -> npt.NDArray[np.bool_]:
     """Cells beyond what is usual in the bird's class, by themselves."""
-    low = np.array([found.limit_low for found in measured.ranges])
-    high = np.array([found.limit_high for found in measured.ranges])
-    with np.errstate(invalid="ignore"):
-        return np.asarray((measured.scores > high) | (measured.scores < -low))
+    return _by_column(
+        (scores > found.limit_high) | (scores < -found.limit_low)
+        for scores, found in zip(measured.scores.T, measured.ranges, strict=True)
+    )
 
 
 def odd_beside_others(
@@ -122,7 +134,8 @@ def odd_beside_others(
     odd = np.zeros(beyond.shape, dtype=bool)
     if beyond.shape[1] < 2:
         return odd
-    scores = np.where(beyond, np.nan, measured.scores) if beyond.any() else measured.scores
+    scores = measured.scores.copy(order="F")
+    scores[beyond] = np.nan
     learn = measured.expectation
     sample = np.arange(0, len(scores), max(len(scores) // LEARNED_FROM, 1))
     conditional = learn.conditional_scores(scores[sample], sample)

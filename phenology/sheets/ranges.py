@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy import stats
+from scipy.special import ndtri, stdtrit
 
 Floats = npt.NDArray[np.floating]
 Ints = npt.NDArray[np.integer]
@@ -101,6 +101,7 @@ class Range:
 
 def learn_range(
     values: Floats,
+    codes: Ints,
     classes: BirdClasses,
     false_alarm_share: float = FALSE_ALARM_SHARE,
     fewest: int = FEWEST_BIRDS,
@@ -110,7 +111,9 @@ def learn_range(
     Parameters
     ----------
     values : ndarray
-        The measurement, one a bird; missing where it was not taken.
+        The values that the measurement takes.
+    codes : ndarray of int
+        Which of them each bird has; -1 where it was not taken.
     classes : BirdClasses
     false_alarm_share : float, optional
         Share of good cells that may lie beyond a limit, each side.
@@ -127,14 +130,18 @@ def learn_range(
     Not to be believed where most values of a species are wrong in one way: then they are
     what is usual.
     """
-    measured = (values > 0) & (classes.finest >= 0) & np.isfinite(values)
+    usable = np.append((values > 0) & np.isfinite(values), False)  # the last: not taken
+    measured = usable[codes] & (classes.finest >= 0)
     if not measured.any():
         return None
-    grid = _Grid.of(np.log(values[measured]), classes.finest[measured], len(classes.within[0]))
+    finest = classes.finest
+    if not measured.all():
+        codes, finest = codes[measured], finest[measured]
+    grid = _Grid.of(values, codes, finest, len(classes.within[0]))
     centre, low, high, birds, group = _describe_classes(grid, classes, fewest)
     if not len(centre):
         return None
-    least = _rounding(values[measured]) / np.exp(centre)
+    least = _rounding(values) / np.exp(centre)
     low, high = (_lean_on_all(side, birds, least) for side in (low, high))
     known = group >= 0
     by_class = [np.where(known, part[group], np.nan) for part in (centre, low, high)]
@@ -159,15 +166,18 @@ class _Grid:
     counts: Ints
 
     @classmethod
-    def of(cls, logs: Floats, finest: Ints, classes: int) -> _Grid:
-        lowest, highest = float(logs.min()), float(logs.max())
+    def of(cls, values: Floats, codes: Ints, finest: Ints, classes: int) -> _Grid:
+        """Count birds by class and by the logarithm of the value that each code stands for."""
+        used = np.bincount(codes, minlength=len(values)) > 0
+        logs = np.log(values, where=used, out=np.full(len(values), np.nan))
+        lowest, highest = float(np.nanmin(logs)), float(np.nanmax(logs))
         step = max(_GRID_STEP, (highest - lowest) * classes / _GRID_CELLS)
-        place = np.rint((logs - lowest) / step).astype(np.int64)
+        place = np.rint((np.where(used, logs, lowest) - lowest) / step).astype(np.int64)
         width = int(place.max()) + 1
-        counts = np.bincount(finest * width + place, minlength=classes * width)
+        counts = np.bincount(finest * width + place[codes], minlength=classes * width)
         filled = counts.reshape(classes, width)
-        used = filled.any(axis=0)
-        return cls((lowest + step * np.arange(width))[used], filled[:, used])
+        there = filled.any(axis=0)
+        return cls((lowest + step * np.arange(width))[there], filled[:, there])
 
 
 def _describe_classes(
@@ -199,7 +209,7 @@ def _describe(logs: Floats, counts: Ints) -> tuple[Floats, Floats, Floats, Ints]
 
     def spread(share: float, sign: int) -> Floats:
         away = sign * (quantile(0.5 + sign * (share - 0.5)) - centre)
-        return np.asarray(away / stats.norm.ppf(share))
+        return np.asarray(away / ndtri(share))
 
     centre = quantile(0.5)
     many = birds >= _OUTER_BIRDS  # of fewer birds the outer quantile is the mistake itself
@@ -219,13 +229,13 @@ def _lean_on_all(spread: Floats, birds: Ints, least: Floats) -> Floats:
     common = _weighted_median(spread, birds)
     pooled = (birds * spread**2 + SHARED_WEIGHT * common**2) / (birds + SHARED_WEIGHT)
     freedom = _QUANTILE_WORTH * birds + SHARED_WEIGHT / 2
-    wider = stats.t.ppf(1 - FALSE_ALARM_SHARE, freedom) / stats.norm.ppf(1 - FALSE_ALARM_SHARE)
+    wider = stdtrit(freedom, 1 - FALSE_ALARM_SHARE) / ndtri(1 - FALSE_ALARM_SHARE)
     return np.asarray(np.maximum(np.sqrt(pooled) * wider, least))
 
 
 def _rounding(values: Floats) -> float:
     """Half the step in which values are read: no spread is smaller."""
-    sample = np.unique(values[:10_000])
+    sample = np.sort(values[np.isfinite(values)][:10_000])
     for step in (1.0, 0.5, 0.1, 0.05):
         if np.mean(np.abs(sample / step - np.round(sample / step)) < 1e-6) > 0.9:
             return step / 2
@@ -262,7 +272,7 @@ def tail_limit(
     order = np.argsort(scores)
     scores, passed = scores[order], np.cumsum(counts[order])
     if not len(passed) or passed[-1] < 50:
-        return float(stats.norm.ppf(1 - false_alarm_share) * 1.5)
+        return float(ndtri(1 - false_alarm_share) * 1.5)
     limit = np.inf
     for _ in range(_PASSES):
         within = np.searchsorted(scores, limit, side="right")
@@ -277,8 +287,8 @@ def _limit_of(scores: Floats, passed: Ints, false_alarm_share: float) -> float:
     """Where the upper tail of ordered scores ends; `passed` birds lie at or below each."""
     birds = int(passed[-1])
     shoulder, tail = scores[np.searchsorted(passed, [0.9 * birds, _TAIL * birds])]
-    ratios = stats.t.ppf(_TAIL, _FREEDOMS) / stats.t.ppf(0.9, _FREEDOMS)
+    ratios = stdtrit(_FREEDOMS, _TAIL) / stdtrit(_FREEDOMS, 0.9)
     freedom = float(_FREEDOMS[np.argmin(np.abs(ratios - tail / max(shoulder, 1e-9)))])
-    reach = stats.t.ppf(1 - false_alarm_share, freedom) / stats.t.ppf(_TAIL, freedom)
+    reach = stdtrit(freedom, 1 - false_alarm_share) / stdtrit(freedom, _TAIL)
     few = 1.0 + 10.0 / birds
-    return float(max(tail * reach, stats.norm.ppf(1 - false_alarm_share)) * few)
+    return float(max(tail * reach, ndtri(1 - false_alarm_share)) * few)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
@@ -26,7 +26,19 @@ from phenology.sheets.headings import SEARCHED_ROWS, Heading, HeadingRow, find_h
 from phenology.study.options import MEASUREMENT_UNITS, StudyOptions
 
 _TOTAL = re.compile(r"\s*(grand )?(total|sum|mean|average|subtotal)s?\b.*", re.IGNORECASE)
-_LABELLED = ("site", "species", "choice", "fat", "date", "time")
+_LABELLED = ("site", "species", "choice", "fat", "date", "time", "number")
+
+
+@dataclass(frozen=True)
+class Labels:
+    """A column as numbers of its distinct values: what is asked of a value is asked once."""
+
+    codes: npt.NDArray[np.int32]  # of each row; -1 where the value is missing
+    values: list[Any]  # by number
+
+    def rows(self, kept: npt.NDArray[Any]) -> Labels:
+        """Labels of some rows."""
+        return Labels(self.codes[kept], self.values)
 
 
 @dataclass
@@ -54,7 +66,8 @@ class SheetRead:
     rows_read: int
     parts: list[Part]
     origin: npt.NDArray[np.int64]  # (part, place in the part) of each used row
-    codes: dict[str, npt.NDArray[np.int32]]  # number of the label in each labelled column, -1 none
+    known_labels: dict[str, Labels]
+    worked_out: dict[str, Any] = field(default_factory=dict)  # of the used rows, once
 
     def where(self, place: int) -> tuple[str, str, int]:
         """File, tab and row of a used row."""
@@ -62,20 +75,12 @@ class SheetRead:
         part = self.parts[part_number]
         return part.grid.file, part.grid.tab, int(part.positions[row]) + 1
 
-    def labels(self, column: str) -> npt.NDArray[np.int32]:
-        """Number of each used row's label in a column; -1 where it is missing."""
-        if column not in self.codes:
-            self.codes[column] = pd.factorize(self.used[column])[0].astype(np.int32)
-        return self.codes[column]
-
-    def labelled(self, column: str) -> tuple[npt.NDArray[np.int32], list[Any]]:
-        """Number of each used row's label in a column, -1 none, and the labels by number."""
-        codes = self.labels(column)
-        first = np.full(int(codes.max(initial=-1)) + 1, -1)
-        first[codes[codes >= 0][::-1]] = np.flatnonzero(codes >= 0)[::-1]
-        values = self.used[column].iloc[first[first >= 0]].tolist()
-        named = dict(zip(np.flatnonzero(first >= 0).tolist(), values, strict=True))
-        return codes, [named.get(number) for number in range(len(first))]
+    def labels(self, column: str) -> Labels:
+        """Values of a column of the used rows, numbered."""
+        if column not in self.known_labels:
+            codes, values = pd.factorize(self.used[column])
+            self.known_labels[column] = Labels(codes.astype(np.int32), list(values))
+        return self.known_labels[column]
 
     def written(self, place: int, column: str) -> str:
         """Text of a used row's cell as the sheet has it; empty if the sheet lacks the column."""
@@ -116,12 +121,15 @@ def read_part(kind: str, grid: Grid, options: StudyOptions) -> Part:
         return Part(grid, None, np.flatnonzero(filled), {})
     filled[: row.position + 1] = False
     positions = np.flatnonzero(filled)
+    below: slice | npt.NDArray[np.int64] = positions
+    if len(positions) == grid.height - row.position - 1:
+        below = slice(row.position + 1, None)  # copies nothing
     cells = {}
     for name, heading in row.headings.items():
         whole = grid.columns[heading.place]
         if heading.column.kind != "text":
             whole = grid.columns[heading.place] = whole.distinct()
-        cells[name] = Cells(whole.codes[positions], whole.texts)
+        cells[name] = Cells(whole.codes[below], whole.texts)
     return Part(grid, row, positions, cells)
 
 
@@ -169,16 +177,16 @@ def read_sheet(
         rows_read=sum(len(part.positions) for part in parts),
         parts=list(parts),
         origin=np.column_stack([numbers, np.concatenate(kept)]).astype(np.int64),
-        codes=_number_labels(parts, parsed, kept),
+        known_labels=_number_labels(parts, parsed, kept),
     )
 
 
 def _number_labels(
     parts: Sequence[Part], parsed: Sequence[_PartRead], kept: Sequence[npt.NDArray[np.int64]]
-) -> dict[str, npt.NDArray[np.int32]]:
+) -> dict[str, Labels]:
     """Number the labels of every labelled column that all parts have, over all parts."""
     shared = set.intersection(*(set(read.labels) for read in parsed))
-    codes = {}
+    labels = {}
     for name in shared:
         numbers: dict[Any, int] = {None: -1}
         pieces = []
@@ -186,10 +194,14 @@ def _number_labels(
             for label in read.labels[name]:
                 numbers.setdefault(label, len(numbers) - 1)
             of_text = np.array([numbers[label] for label in read.labels[name]], dtype=np.int32)
-            in_part = of_text[part.cells[name].codes]
-            pieces.append(in_part if len(rows) == len(in_part) else in_part[rows])
-        codes[name] = np.concatenate(pieces)
-    return codes
+            codes = part.cells[name].codes.astype(np.int32, copy=False)
+            if not np.array_equal(of_text, np.arange(len(of_text))):
+                codes = of_text[codes]
+            pieces.append(codes if len(rows) == len(codes) else codes[rows])
+        together = pieces[0] if len(pieces) == 1 else np.concatenate(pieces)
+        del numbers[None]
+        labels[name] = Labels(together, list(numbers))
+    return labels
 
 
 @dataclass(frozen=True)

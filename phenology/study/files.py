@@ -83,9 +83,10 @@ def read_folder(folder: Path) -> tuple[dict[str, list[Grid]], list[Finding], dic
 def _unchanged(path: Path, inputs: dict[str, str]) -> Iterator[None]:
     """Note a file's hash, and see that what is read meanwhile is what was hashed."""
     try:
+        before = _stamp(path)
         inputs[path.name] = file_hash(path)
         yield
-        same = file_hash(path) == inputs[path.name]
+        same = _stamp(path) == before
     except OSError as error:
         raise StudyError(f"{path.name} cannot be read: {error.strerror or error}.") from None
     if not same:
@@ -93,6 +94,12 @@ def _unchanged(path: Path, inputs: dict[str, str]) -> Iterator[None]:
             f"{path.name} was changed while it was being read.",
             "Save it, wait until it is saved, and start again.",
         )
+
+
+def _stamp(path: Path) -> tuple[int, int, int]:
+    """What changes whenever a file is written or replaced."""
+    state = path.stat()
+    return state.st_ino, state.st_size, state.st_mtime_ns
 
 
 def _site_layers(folder: Path) -> list[Path]:
