@@ -61,7 +61,7 @@ QUANTITIES: dict[str, tuple[str, str]] = {
     ),
     "bird_days_fed": ("bird-days/day", "birds that the energy on offer could feed for a day"),
     "share_of_need": (
-        "share of need",
+        "times the need",
         "birds that the energy on offer could feed over the birds counted without bait, on the days counted",
     ),
     "expected_captures": ("birds", "captures expected on a day under the stated effort"),

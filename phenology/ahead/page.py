@@ -8,6 +8,7 @@ import pandas as pd
 
 from phenology.report import figures
 from phenology.report.content import Figure, Section, Words, points, table
+from phenology.report.methods import method_blocks
 from phenology.report.words import plain
 
 if TYPE_CHECKING:
@@ -20,6 +21,7 @@ MOST_GROUPS = 6  # drawn
 def forecast_sections(forecast: Forecast) -> list[Section]:
     """Sections of the page, in their order."""
     made = [_days(forecast), _captures(forecast), _skill(forecast), _cautions(forecast)]
+    made.append(Section("methods", "Methods", blocks=method_blocks({"expected_captures"})))
     return [section for section in made if section.blocks]
 
 

@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from phenology.quantities import QUANTITIES
-from phenology.report.content import Section, Words, points, table
+from phenology.report.content import Block, Section, Words, points, table
+from phenology.report.titles import title_words
 
 if TYPE_CHECKING:
     from phenology.assess.assessment import Assessment
@@ -19,21 +20,10 @@ def methods_section(assessment: Assessment) -> Section:
     """Methods of the models that were run, then what another person needs to repeat the run."""
     section = Section("methods", "Methods")
     answered = set(assessment.estimates["quantity"])
-    text = files("phenology.report").joinpath("methods.toml").read_text(encoding="utf-8")
-    for method in tomllib.loads(text)["method"]:
-        if answered.isdisjoint(method["quantities"]):
-            continue
-        section.add(
-            Words((method["what"],), heading=method["title"]),
-            Words(tuple(method["equations"]), look="equations"),
-            points(method["assumptions"], "Assumes"),
-            points(method["distrust"], "Do not believe it when"),
-        )
-        if method["sources"]:
-            section.add(points(method["sources"], "Sources"))
+    section.add(*method_blocks(answered))
     meanings = pd.DataFrame(
         [
-            {"quantity": name.replace("_", " "), "unit": unit, "meaning": meaning}
+            {"quantity": title_words(name), "unit": unit, "meaning": meaning}
             for name, (unit, meaning) in QUANTITIES.items()
             if name in answered
         ]
@@ -61,6 +51,24 @@ def methods_section(assessment: Assessment) -> Section:
         ),
     )
     return section
+
+
+def method_blocks(answered: set[str]) -> list[Block]:
+    """What, equations, assumptions, doubts and sources of each method behind some quantities."""
+    blocks: list[Block] = []
+    text = files("phenology.report").joinpath("methods.toml").read_text(encoding="utf-8")
+    for method in tomllib.loads(text)["method"]:
+        if answered.isdisjoint(method["quantities"]):
+            continue
+        blocks += [
+            Words((method["what"],), heading=method["title"]),
+            Words(tuple(method["equations"]), look="equations"),
+            points(method["assumptions"], "Assumes"),
+            points(method["distrust"], "Do not believe it when"),
+        ]
+        if method["sources"]:
+            blocks.append(points(method["sources"], "Sources"))
+    return blocks
 
 
 def _pairs(pairs: dict[str, str], value: str) -> pd.DataFrame:

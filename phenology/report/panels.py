@@ -36,7 +36,7 @@ def panelled(rows: pd.DataFrame, options: StudyOptions) -> pd.DataFrame:
     head = next((name for name in ("group", "plant") if filled[name].any()), "site")
     filled["panel"] = filled[head].replace("", "all")
     most = filled.groupby("panel")["birds"].sum().nlargest(MOST_PANELS).index
-    parts = [name for name in ("site", "season", "day", "definition", "scenario") if name != head]
+    parts = [name for name in ("site", "definition", "season", "day", "scenario") if name != head]
     filled = _newest(filled[filled["panel"].isin(most)], parts)
     filled["label"] = [
         " ".join(str(part) for part in row if part) or "all sites and years"
@@ -66,8 +66,6 @@ def interval_figures(
     in_days: bool = False,
 ) -> list[Figure]:
     """Intervals in panels, as many a figure as a page holds."""
-    roles = rows.groupby("panel")["role"].nunique().max()
-    height = 35 + 18 * rows["label"].nunique() * int(roles)
     return [
         Figure(
             f"{name}-{page}",
@@ -81,9 +79,9 @@ def interval_figures(
                 number_format=number_format,
                 in_days=in_days,
             ),
-            caption,
+            caption if page == 0 else f"{caption.partition(':')[0]}, continued.",
         )
-        for page, heads in enumerate(pages(rows["panel"], height))
+        for page, heads in enumerate(filled_pages(figures.ladder_px(rows, "panel", "label")))
     ]
 
 
@@ -98,3 +96,22 @@ def pages(names: pd.Series[str], height_px: int) -> list[list[str]]:
     ordered = sorted(names.unique())
     most = max(1, PAGE_PX // height_px)
     return [ordered[start : start + most] for start in range(0, len(ordered), most)]
+
+
+def filled_pages(heights_px: pd.Series[int]) -> list[list[str]]:
+    """Panels of unlike heights shared out over figures in their order.
+
+    Examples
+    --------
+    >>> filled_pages(pd.Series({"fork": 500, "mesa": 300, "weir": 200}))
+    [['fork', 'mesa'], ['weir']]
+    """
+    shared: list[list[str]] = []
+    used = PAGE_PX
+    for head, height in heights_px.items():
+        if used + height > PAGE_PX or not shared:
+            shared.append([])
+            used = 0
+        shared[-1].append(str(head))
+        used += height
+    return shared

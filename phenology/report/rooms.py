@@ -13,7 +13,8 @@ from phenology.report.drivers import bloom_blocks, weather_blocks
 from phenology.report.panels import interval_figures, panelled
 from phenology.report.support_words import differs, effect_sentence, judged_by, verdict_sentence
 from phenology.report.tables import is_one_season, said, shown_answers
-from phenology.report.words import and_words, plain
+from phenology.report.titles import title_words
+from phenology.report.words import and_words, count_words, plain
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -99,7 +100,7 @@ def room_section(room: Room, assessment: Assessment, tables: dict[str, pd.DataFr
             most = rows.sort_values("birds", ascending=False).head(MOST_SENTENCES)
             section.add(
                 *quantity_figures(rows, name, assessment.study.options),
-                table(name, _title(name), shown_answers(rows), "estimates", folded=True),
+                table(name, title_words(name), shown_answers(rows), "estimates", folded=True),
                 points(said(most)),
             )
     return section
@@ -111,15 +112,13 @@ def quantity_figures(
     """Intervals of one quantity; a suffix sets a difference apart from a level."""
     unit, meaning = QUANTITIES[name]
     none = 0.0 if suffix else NO_DIFFERENCE.get(name)
+    title = title_words(name) + suffix
+    caption = f"{title}: {meaning}. Marks with 90 % intervals, hollow where other data taught it"
     return interval_figures(
         panelled(rows, options),
         f"{anchor}{name}{suffix}".replace("_", "-").replace(" ", "-"),
-        f"{name.replace('_', ' ')}{suffix}, {unit}",
-        f"{_title(name)}{suffix}: {meaning}. Marks with 90 % intervals, hollow where other data "
-        "taught it; the line is no difference."
-        if none is not None
-        else f"{_title(name)}: {meaning}. Marks with 90 % intervals, hollow where other data "
-        "taught it.",
+        title if unit in title.lower() else f"{title}, {unit}",
+        caption + ("." if none is None else "; the line is no difference."),
         none=none,
         in_days=unit == "day of year" and not suffix,
     )
@@ -149,7 +148,7 @@ def compare_section(assessment: Assessment, tables: dict[str, pd.DataFrame]) -> 
             newest = sorted(seasons["season"].unique())[-MOST_COMPARED:]
             drawn = seasons[seasons["season"].isin(newest)]
             section.add(*quantity_figures(drawn, name, options, " against normal"))
-        section.add(table(name, _title(name), shown_answers(rows), "estimates", folded=True))
+        section.add(table(name, title_words(name), shown_answers(rows), "estimates", folded=True))
     section.add(points(verdicts(compared), "Newest seasons"))
     return section
 
@@ -208,12 +207,12 @@ def support_section(tables: dict[str, pd.DataFrame]) -> Section:
         if "group" in rows:  # empty columns are left out
             label = rows["group"].where(rows["group"].fillna("") != "", label)
         drawn = rows.assign(
-            panel=rows["driver"].str.replace("_", " "),
+            panel=rows["driver"].str.replace("_x_", " × ").str.replace("_", " "),
             label=label,
             day="",
         )
         unit = str(rows["unit"].iloc[0]).partition(",")[0]
-        title = _title(str(outcome))
+        title = title_words(str(outcome))
         section.add(
             *interval_figures(
                 drawn,
@@ -226,11 +225,11 @@ def support_section(tables: dict[str, pd.DataFrame]) -> Section:
             )
         )
     section.add(table("effects", "Effects", shown_answers(effects), "estimates", folded=True))
-    told = effects[effects["definition"] == WITHIN]
-    section.add(points([effect_sentence(row) for row in told.to_dict("records")]))
+    told = effects[(effects["definition"] == WITHIN) & (effects["basis"] != "refused")]
+    clear = (told["low"] > 0) | (told["high"] < 0)
+    said_of = [effect_sentence(row) for row in told[clear].to_dict("records")]
+    if not clear.all():
+        asked = count_words(int((~clear).sum()), "further effect")
+        said_of.append(f"Of {asked} within sites the way cannot be told, or it is little.")
+    section.add(points(said_of))
     return section
-
-
-def _title(quantity: str) -> str:
-    name = quantity.replace("_", " ")
-    return name[:1].upper() + name[1:]

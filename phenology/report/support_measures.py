@@ -33,7 +33,7 @@ _CHANGES = {
     "bloom": "half the flowers",
     "feeders": "feeders up, against none",
     "monsoon_onset": "a monsoon 7 days later",
-    "monsoon_strength": "a wetter monsoon (one standard deviation)",
+    "monsoon_strength": "a monsoon as wet as one year in six",
     "feeders_x_bloom": "what feeders add each time flowers halve",
     "habitat": "a tenth more of the habitat",
     "events": "the year after a fire or flood",

@@ -126,7 +126,9 @@ def what_would_change(estimates: pd.DataFrame) -> list[str]:
             if driver not in set(clear["driver"])
         ]
         if open_:
-            said.append(f"{role.capitalize()} birds: no effect of {and_words(open_)} can be shown.")
+            said.append(
+                f"{role.capitalize()} birds: no effect of {and_words(open_, 'or')} can be shown."
+            )
     return said
 
 

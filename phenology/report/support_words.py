@@ -219,7 +219,7 @@ def advice(effects: pd.DataFrame) -> list[str]:
         )
     if reasons["note"].str.contains("known for only").any():
         said.append(
-            "Survey flowers and keep the weather and feeder sheets without gaps: a driver known "
+            "Survey flowers and keep the weather and feeder sheets without gaps: what is known "
             "for few birds was left out."
         )
     if reasons["note"].str.contains("site-years with bloom surveys").any():

@@ -227,7 +227,15 @@ def _daily(site_days: xr.Dataset, names: list[str], windows: tuple[Window, ...])
         return pd.DataFrame()
     rows = site_days[there].to_dataframe().reset_index()[["site", "date", *there]]
     dates = pd.DatetimeIndex(rows["date"])
-    inside = np.any([window.place(dates)["inside"].to_numpy() for window in windows], axis=0)
+    # Weather and bloom begin with the winter before; the tail of a season before that is none.
+    first = pd.DatetimeIndex(site_days["date"].to_numpy())[
+        site_days["sampled"].any("site").to_numpy()
+    ].min()
+    inside = np.zeros(len(dates), dtype=bool)
+    for window in windows:
+        placed_here = window.place(dates)
+        begun = placed_here["season"] >= window.place(pd.DatetimeIndex([first]))["season"].iloc[0]
+        inside |= (placed_here["inside"] & begun).to_numpy()
     rows = rows[inside].dropna(subset=there, how="all")
     return rows.join(placed(rows["date"], windows)).sort_values(["site", "date"], ignore_index=True)
 

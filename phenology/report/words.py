@@ -42,13 +42,19 @@ _LEVELS = {
     "pollen_share": "with pollen",
     "season_rain_mm": "rain of the season",
     "nectar_kj_per_ha": "energy in the nectar of a hectare",
-    "bird_days_fed": "birds that the energy could feed for a day",
-    "share_of_need": "need of the birds counted that could be fed",
+    "bird_days_fed": "birds that could be fed",
+    "share_of_need": "the share of the birds' need on offer",
     "expected_captures": "captures to expect",
     "incident_rate": "injured or dead",
     "days_to_departure": "days until leaving",
     "spi": "rain of the season against its normal, in standard deviations,",
 }
+_SPOKEN = {
+    "bird_days_fed": "could feed {} birds a day (between {} and {})",
+    "share_of_need": "could feed {} times the birds counted (between {} and {})",
+}
+# Quantities told in more ways than one at the same site and season: the sentence says which.
+_BY_DEFINITION = {"onset_day", "withdrawal_day", "bird_days_fed", "share_of_need"}
 # A comparison is a change; 0 is no change, or 1 for a ratio. The words say up and down.
 _CHANGES = {
     "capture_index": (
@@ -178,7 +184,9 @@ def subject_words(row: Mapping[Hashable, Any]) -> str:
     when = f" in {plain(row['season'], 20)}" if row.get("season") else ""
     role = f" ({row['role']})" if row.get("role") else ""
     who = plain(row["group"], 80) if row.get("group") else plain(row.get("plant", ""), 80)
-    return f"{who}{role}{where}{when}".strip()
+    several = row.get("quantity") in _BY_DEFINITION and row.get("definition")
+    way = f", {plain(row['definition'], 60)}" if several else ""
+    return f"{who}{role}{where}{when}{way}".strip()
 
 
 def sentence(row: Mapping[Hashable, Any]) -> str:
@@ -212,7 +220,8 @@ def sentence(row: Mapping[Hashable, Any]) -> str:
     else:
         unit = unit_words(str(row.get("unit") or QUANTITIES[quantity][0]))
         shown = _shown({**row, "unit": row.get("unit") or QUANTITIES[quantity][0]})
-        said = f"{_name(quantity)} {shown[0]} {unit} (between {shown[1]} and {shown[2]})"
+        spoken = _SPOKEN.get(quantity, f"{_name(quantity)} {{}} {unit} (between {{}} and {{}})")
+        said = spoken.format(*shown)
     return _capital(f"{opening}{said}.{_BASIS_WORDS[str(row['basis'])]}")
 
 
@@ -298,15 +307,15 @@ def count_words(number: int, one: str, many: str = "") -> str:
     return f"{number:,} {one if number == 1 else many or one + 's'}"
 
 
-def and_words(names: Sequence[str]) -> str:
-    """Names in a row, the last after "and".
+def and_words(names: Sequence[str], last: str = "and") -> str:
+    """Names in a row, the last after "and" or another word.
 
     Examples
     --------
     >>> and_words(["fork", "ridge", "weir"])
     'fork, ridge and weir'
     """
-    return " and ".join([", ".join(names[:-1]), names[-1]] if len(names) > 1 else names)
+    return f" {last} ".join([", ".join(names[:-1]), names[-1]] if len(names) > 1 else names)
 
 
 def _capital(text: str) -> str:

@@ -8,6 +8,7 @@ import pandas as pd
 import pytest
 
 from phenology.report import figures
+from phenology.report.figures.ladder import STEP, ladder, ladder_px
 from phenology.report.palette import COLOURS, ROLE_ORDER, light
 from phenology.report.report import figure_json
 from phenology.report.tables import report_tables
@@ -49,6 +50,24 @@ def test_every_figure_is_a_valid_specification_with_rows(charts) -> None:
     for name, chart in charts.items():
         spec = chart.to_dict()  # Altair checks it against the schema
         assert all(rows for rows in spec["datasets"].values()), name
+
+
+def test_every_role_of_a_label_has_a_line_of_its_own_below_its_heading() -> None:
+    rows = pd.DataFrame(
+        [("mesa", "2031", "local"), ("fork", "2032", "passage"), ("fork", "2031", "passage"),
+         ("fork", "2031", "local")],
+        columns=["site", "season", "role"],
+    )  # fmt: skip
+    laid = ladder(rows, "site", "season")
+    assert [line[4:] for line in laid.lines] == ["", "2031", "", "2032", "", "", "2031"]
+    assert laid.headings["heading"].tolist() == ["fork", "mesa"]
+    assert laid.headings["line"].tolist() == [laid.lines[0], laid.lines[5]]
+    on = dict(zip(laid.rows["site"] + laid.rows["season"] + laid.rows["role"], laid.rows["line"],
+                  strict=True))  # fmt: skip
+    assert [on["fork2031local"], on["fork2031passage"], on["fork2032passage"]] == laid.lines[1:4]
+    assert laid.lines == sorted(set(laid.lines))
+    # two panels of three and one line, each with its heading and a gap
+    assert (ladder_px(rows, "site", "season") / STEP).to_dict() == {"fork": 5, "mesa": 3}
 
 
 def test_the_days_sampled_stand_under_the_curves(charts, assessment) -> None:

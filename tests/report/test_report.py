@@ -11,11 +11,13 @@ from importlib.resources import files
 
 import pandas as pd
 
-from phenology.quantities import QUANTITIES
+from phenology.quantities import DRIVERS, QUANTITIES
 from phenology.report import render_report
 from phenology.report.content import Table, Words
 from phenology.report.first_page import first_page
 from phenology.report.sections import refused_section
+from phenology.report.support_measures import MEASURES, PLAIN_DRIVERS, change_words
+from phenology.report.support_words import advice
 from phenology.report.tables import report_tables
 
 
@@ -122,9 +124,22 @@ def test_methods_give_equations_sources_versions_seed_and_hashes(report) -> None
         assert part in text
 
 
+def test_every_quantity_of_an_answer_has_a_method_with_equation_and_source() -> None:
+    text = files("phenology.report").joinpath("methods.toml").read_text(encoding="utf-8")
+    methods = tomllib.loads(text)["method"]
+    explained = {name for method in methods for name in method["quantities"]}
+    not_reported = {"days_to_departure"}
+    assert set(QUANTITIES) - not_reported == explained
+    for method in methods:
+        assert method["equations"], method["title"]
+        assert method["sources"] or method["title"] == "Shares of learning", method["title"]
+
+
 WORDS_OF_THE_TRADE_OF_NUMBERS = (
     "posterior", "prior", "interval", "likelihood", "lean mass", "NaN", "nan ", "basis",
-    "quantile", "standard deviation", "log ", "_",
+    "quantile", "standard deviation", "log ", "_", "coefficient", "covariate", "regression",
+    "variance", "parameter", "significan", "distribution", "residual", "median", "CRPS", " draws",
+    "bootstrap", "driver", "estimate", " sd", "model", "p-value", "credible", "extrapolat",
 )  # fmt: skip
 
 
@@ -139,6 +154,23 @@ def test_the_first_page_needs_no_training(assessment) -> None:
         in text
     )
     assert "Count birds away from the feeders" in text
+
+
+def test_words_of_every_outcome_change_and_advice_need_no_training() -> None:
+    reasons = ["no site had feeders up and down", "known for only 12 birds", "30 needed",
+               "site-years with bloom surveys"]  # fmt: skip
+    refused = pd.DataFrame(
+        [{"driver": "feeders", "basis": "refused", "note": reason} for reason in reasons]
+    )
+    said = [
+        *(measure.name + measure.unit for measure in MEASURES.values()),
+        *(change_words(driver) for driver in DRIVERS),
+        *PLAIN_DRIVERS.values(),
+        *advice(refused),
+    ]
+    assert len(said) >= len(MEASURES) + 2 * len(DRIVERS) + 4
+    for word in set(WORDS_OF_THE_TRADE_OF_NUMBERS) - {"lean mass"}:  # a unit of fuel
+        assert not [line for line in said if word in line], word
 
 
 def test_a_run_that_answers_nothing_still_reports(assessment) -> None:

@@ -66,7 +66,7 @@ CASES = [
      "Local birds, a monsoon 7 days later: share of young falls by 7 in 100 birds "
      "(3 to 12; 240 birds)."),
     (effect_sentence(_effect("pollen_share", "monsoon_strength", "passage", 0.02, 0.04, 0.07)),
-     "Passage birds, a wetter monsoon (one standard deviation): share with pollen rises by 4 in "
+     "Passage birds, a monsoon as wet as one year in six: share with pollen rises by 4 in "
      "100 birds (2 to 7; 240 birds)."),
     (effect_sentence(_effect(GAIN, "monsoon_onset", "passage", -0.05, -0.03, -0.01,
                              definition="within-site, through flowers")),

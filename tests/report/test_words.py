@@ -105,3 +105,15 @@ def test_digits_follow_the_interval(value: float, low: float, high: float, shown
 def test_unseen_characters_are_shown_and_length_is_limited() -> None:
     assert plain("a\u202eb\x1b[31mc\u2066d\x00") == "a·b·[31mc·d·"
     assert len(plain("x" * 5000)) == 160
+
+
+def test_what_is_told_in_several_ways_says_which() -> None:
+    fed = row("bird_days_fed", 13, 9, 19, group="", unit="bird-days/day", definition="feeders")
+    assert sentence(fed) == (
+        "At fork in 2031, feeders: could feed 13 birds a day (between 9 and 19)."
+    )
+    need = row("share_of_need", 3.1, 2.0, 5.2, group="", unit="times the need",
+               definition="flowers of the area counted")  # fmt: skip
+    assert "flowers of the area counted: could feed 3 times the birds counted" in sentence(need)
+    onset = row("onset_day", 197, 194, 197, group="", definition="run of moist days")
+    assert sentence(onset).startswith("At fork in 2031, run of moist days: ")

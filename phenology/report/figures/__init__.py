@@ -13,6 +13,7 @@ from phenology.report.figures.forecast import draw_forecast_calendar, draw_forec
 from phenology.report.figures.fuel import draw_fuel_by_day, draw_gain, draw_lean_mass
 from phenology.report.figures.glance import draw_glance
 from phenology.report.figures.intervals import draw_intervals
+from phenology.report.figures.ladder import ladder_px
 from phenology.report.figures.learning import draw_learning
 from phenology.report.figures.monsoon import draw_monsoon_calendar
 from phenology.report.figures.plan import draw_plans
@@ -43,4 +44,5 @@ __all__ = [
     "draw_monsoon_calendar",
     "draw_plans",
     "draw_season_curves",
+    "ladder_px",
 ]

@@ -69,7 +69,7 @@ def draw_energy(days: pd.DataFrame, season: str) -> alt.FacetChart:
     """
     first, last = days["day"].min(), days["day"].max()
     x = alt.X("day:Q", scale=day_scale(first, last), axis=day_axis(first, last, season))
-    axis = alt.Axis(format="~s", tickCount=4)
+    axis = alt.Axis(format=",d", tickCount=4)
     band = (
         alt.Chart()
         .mark_area(opacity=0.16, color=light("ink"))

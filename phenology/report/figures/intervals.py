@@ -1,19 +1,19 @@
-"""Estimates with their intervals, one a row, in panels."""
+"""Estimates with their intervals, one a line, under headings."""
 
 from __future__ import annotations
 
 import altair as alt
 import pandas as pd
 
+from phenology.report.figures.ladder import HEADS, STEP, ladder
 from phenology.report.figures.parts import (
+    data,
     day_axis,
     finish,
     layered,
-    panels,
     role_colour,
     role_shape,
     roles_of,
-    with_role,
 )
 from phenology.report.palette import light
 
@@ -28,7 +28,7 @@ def draw_intervals(
     none: float | None = None,
     number_format: str = ",.6~g",
     in_days: bool = False,
-) -> alt.FacetChart:
+) -> alt.LayerChart:
     """Point and 90 % interval of each row; hollow where other data taught it.
 
     Parameters
@@ -36,7 +36,7 @@ def draw_intervals(
     rows : DataFrame
         Estimates: role, estimate, low, high, birds, basis and the two columns named next.
     panel, label : str
-        Columns that head a panel and name a row.
+        Columns that head a panel and name a line; roles stand below one another.
     title : str
         Title of the axis, with its unit.
     span : pair of float, optional
@@ -49,22 +49,19 @@ def draw_intervals(
         Write the axis as dates; needs `span`.
     """
     has_role = bool((rows["role"] != "").any())
-    rows = with_role(rows)
-    rows = rows.assign(here=rows["basis"] == "measured")
-    side_by_side = bool((rows.groupby(panel)["role"].nunique() > 1).any())
+    laid = ladder(rows, panel, label)
+    rows = laid.rows.assign(here=laid.rows["basis"] == "measured")
     legend = None if has_role else "none"
-    roles, heads = roles_of(rows), sorted(rows[panel].unique())
+    roles, y = roles_of(rows), laid.y()
     x = alt.X(
         "low:Q",
         title=title,
         scale=alt.Scale(zero=False, nice=True, domain=list(span) if span else alt.Undefined),
         axis=day_axis(*span) if span and in_days else alt.Axis(format=number_format, tickCount=6),
     )
-    y = alt.Y(f"{label}:N", title=None, axis=alt.Axis(ticks=False, domain=False, grid=False))
     base = alt.Chart()
-    offset = alt.YOffset("role:N", scale=alt.Scale(domain=roles)) if side_by_side else alt.Undefined
     reach = base.mark_rule(strokeWidth=1.8).encode(
-        x=x, x2="high:Q", y=y, yOffset=offset, color=role_colour(roles, symbol=legend)
+        x=x, x2="high:Q", y=y, color=role_colour(roles, symbol=legend)
     )
     tooltip = [
         alt.Tooltip(f"{panel}:N"),
@@ -88,15 +85,14 @@ def draw_intervals(
         .encode(
             alt.X("estimate:Q"),
             y=y,
-            yOffset=offset,
             color=role_colour(roles, symbol=legend),
             shape=role_shape(roles, symbol=legend),
             tooltip=tooltip,
         )
         for here in (True, False)
     ]
-    layers = [reach, *points]
+    layers = [reach, *points, *laid.draw_headings()]
     if none is not None:
-        layers.insert(0, alt.Chart().mark_rule(color=light("soft")).encode(x=alt.datum(none)))
-    chart = layered("estimates", *layers, height={"step": 18})
-    return finish(panels(chart, panel, heads), estimates=rows)
+        layers.insert(0, data(HEADS).mark_rule(color=light("soft")).encode(x=alt.datum(none)))
+    chart = layered("estimates", *layers, height={"step": STEP})
+    return finish(chart, estimates=rows, **{HEADS: laid.headings})

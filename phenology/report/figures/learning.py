@@ -7,6 +7,7 @@ import pandas as pd
 
 from phenology.report.figures.parts import WIDTH, data, finish, panels
 from phenology.report.palette import light
+from phenology.report.titles import title_words
 
 SOURCES = {
     "share_own": "own",
@@ -36,7 +37,7 @@ def draw_learning(learning: pd.DataFrame) -> alt.FacetChart:
     long = means.melt(["quantity", "site", "answers"], shares, "source", "share")
     long["place"] = long["source"].map({name: order for order, name in enumerate(shares)})
     long["source"] = long["source"].map(SOURCES)
-    long["quantity"] = long["quantity"].str.replace("_", " ")
+    long["quantity"] = long["quantity"].map(title_words)
     sources = list(SOURCES.values())
     bars = (
         data("learning")
