@@ -49,10 +49,10 @@ def draw_site_map(
         One SVG element in an azimuthal equal-area projection centred on the sites.
     """
     view = _view(sites, LEAST_KM, WIDTH, HEIGHT)
-    near = "".join(_outlines(view, "outline"))
+    near = "".join(outlines(view, "outline"))
     marks = "".join(_marks(sites, view, coarsen_km, told or {}))
     inset_view = View(view.longitude, view.latitude, INSET_KM / INSET, INSET, INSET)
-    inset = "".join(_outlines(inset_view, "inset"))
+    inset = "".join(outlines(inset_view, "inset"))
     corner = _free_corner(*view.project(sites["longitude"], sites["latitude"]))
     middle, half = INSET / 2, max(3.0, WIDTH * view.km_per_px / inset_view.km_per_px / 2)
     return (
@@ -60,7 +60,7 @@ def draw_site_map(
         f'role="group" aria-label="Map of {len(sites)} sites">'
         f'<clipPath id="map-frame"><rect width="{WIDTH}" height="{HEIGHT}"/></clipPath>'
         f'<g clip-path="url(#map-frame)"><rect class="sea" width="{WIDTH}" height="{HEIGHT}"/>'
-        f"{near}{_graticule(view)}{marks}</g>{scale_bar(view)}"
+        f"{near}{graticule(view)}{marks}</g>{scale_bar(view)}"
         f'<svg x="{corner[0]}" y="{corner[1]}" width="{INSET}" height="{INSET}" '
         f'viewBox="0 0 {INSET} {INSET}" aria-hidden="true">'
         f'<rect class="sea" width="{INSET}" height="{INSET}"/>{inset}'
@@ -130,7 +130,7 @@ def _free_corner(x: Any, y: Any) -> tuple[float, float]:
     return max(corners, key=room)
 
 
-def _outlines(view: View, css: str) -> Iterator[str]:
+def outlines(view: View, css: str) -> Iterator[str]:
     """Land, lakes, rivers and borders inside the view, as SVG paths."""
     west, south, east, north = view.box()
     inside = (
@@ -139,11 +139,9 @@ def _outlines(view: View, css: str) -> Iterator[str]:
         and east < NORTH_AMERICA[2]
         and north < NORTH_AMERICA[3]
     )
-    outlines = "north-america_50m" if inside else "world_50m"
+    named = "north-america_50m" if inside else "world_50m"
     for layer, kind in LAYERS.items():
-        shapes = _layer(outlines, layer).clip_by_rect(
-            west - 0.5, south - 0.5, east + 0.5, north + 0.5
-        )
+        shapes = _layer(named, layer).clip_by_rect(west - 0.5, south - 0.5, east + 0.5, north + 0.5)
         if shapes.empty or (css == "inset" and kind == "river"):
             continue
         projected = shapes.to_crs(view.crs).simplify(view.km_per_px / 2)
@@ -221,7 +219,7 @@ def _run(coordinates: Any, view: View) -> str:
     return "M" + "L".join(f"{px:.1f} {py:.1f}" for px, py in zip(x, y, strict=True))
 
 
-def _graticule(view: View) -> str:
+def graticule(view: View) -> str:
     """Thin lines of latitude and longitude with their degrees at the frame."""
     west, south, east, north = view.box()
     step = next(

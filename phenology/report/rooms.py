@@ -7,10 +7,12 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
+from phenology.assess.roles import stated_roles
 from phenology.quantities import AGAINST_NORMAL, AT_EQUAL, QUANTITIES, ROLES, WITHIN
-from phenology.report.content import Figure, Section, points, table
+from phenology.report.content import Drawing, Figure, Section, points, table
 from phenology.report.drivers import bloom_blocks, weather_blocks
 from phenology.report.panels import interval_figures, panelled
+from phenology.report.range_map import draw_range_map, find_reach
 from phenology.report.support_words import differs, effect_sentence, judged_by, verdict_sentence
 from phenology.report.tables import is_one_season, said, shown_answers
 from phenology.report.titles import title_words
@@ -91,6 +93,8 @@ def room_section(room: Room, assessment: Assessment, tables: dict[str, pd.DataFr
         section.add(*bloom_blocks(assessment, tables, shown_sites(tables)))
     if room.anchor == "monsoon":
         section.add(*weather_blocks(assessment, tables, shown_sites(tables)))
+    if room.anchor == "range":
+        section.add(*range_blocks(assessment, tables))
     further = tables.get("further")
     if further is None:
         return section
@@ -104,6 +108,25 @@ def room_section(room: Room, assessment: Assessment, tables: dict[str, pd.DataFr
                 points(said(most)),
             )
     return section
+
+
+def range_blocks(assessment: Assessment, tables: dict[str, pd.DataFrame]) -> list[Drawing]:
+    """Rings of potential range about the site with most birds; none without a range law."""
+    options, sites = assessment.study.options, shown_sites(tables)
+    reaches = find_reach(
+        assessment.captures, stated_roles(assessment.study), assessment.draws.get("birds")
+    )
+    if not reaches or not sites or max(reach.high for reach in reaches) <= 0:
+        return []
+    caption = (
+        f"How far birds caught at the study's sites could fly from {plain(sites[0], 40)} on the "
+        "fuel they carried when caught, in still air and without a stop: the line is the middle "
+        "bird, the band about it holds 90 % of birds. "
+        + ("The broken line is as far as the next stop. " if options.next_stop_km else "")
+        + "Small marks are the study's other sites. Outlines: Natural Earth."
+    )
+    drawing = draw_range_map(tables["sites"], sites[0], reaches, options.next_stop_km)
+    return [Drawing("range-map", drawing, caption)]
 
 
 def quantity_figures(
