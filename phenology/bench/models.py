@@ -22,8 +22,9 @@ WINDOW = (180.0, 270.0)
 
 
 def bench_models(quick: bool) -> list[Measured]:
-    """Lean mass, season and their growth; a quick run leaves out sampling in another library."""
-    rows = [*_lean_mass(2_000 if quick else 10_000), *_season(), *_growth(quick)]
+    """Models of the bird in the hand and of the season; a quick run leaves out another library."""
+    birds = 2_000 if quick else 10_000
+    rows = [*_lean_mass(birds), *_role(birds), *_stopover(), *_season(), *_growth(quick)]
     return rows if quick else [*rows, *_against_sampling()]
 
 
@@ -41,10 +42,38 @@ def _lean_mass(birds: int) -> list[Measured]:
         kind=table["species"] + table["age"] + table["sex"],
     )
     ours = _seconds(lambda: LeanMassModel(seed=1).fit(table))
-    known = table.dropna(subset=["log_mass", "log_wing", "fat"])
-    formula = "log_mass ~ log_wing + C(fat)"
+    known = table.dropna(subset=["log_mass", "log_wing"])
+    formula = "log_mass ~ log_wing + C(fat_class)"
     theirs = _seconds(lambda: smf.mixedlm(formula, known, groups=known["kind"]).fit())
     return [Measured(f"lean mass, {birds:,} birds, cold", ours, "statsmodels mixedlm", theirs)]
+
+
+def _role(birds: int) -> list[Measured]:
+    """Probability and draws of every bird's role, against the same once it is compiled."""
+    from phenology.models.role import RoleModel
+    from phenology.models.role_simulated import simulate_roles
+
+    table, _ = simulate_roles(np.random.default_rng(1), birds=birds)
+    model = RoleModel(
+        by_group=("day",), dates=("day",), signs={"fuel_load": -1, "breeding": 1, "span_days": 1}
+    )
+
+    def draw() -> object:
+        return model.draw_roles(table.traits, table.known, group=table.group)
+
+    cold, warm = _seconds(draw), _seconds(draw)
+    return [Measured(f"role, {birds:,} birds, cold", cold, "warm", warm)]
+
+
+def _stopover() -> list[Measured]:
+    """Stay and entry from the daily captures of one season, cold and warm."""
+    from phenology.models.stopover import fit_stopover
+    from phenology.models.stopover_simulated import simulate_stopover
+
+    caught, effort, _ = simulate_stopover(np.random.default_rng(1), birds=2_000, days=60)
+    cold = _seconds(lambda: fit_stopover(caught, effort))
+    warm = _seconds(lambda: fit_stopover(caught, effort))
+    return [Measured("stopover, 2,000 birds × 60 days, cold", cold, "warm", warm)]
 
 
 def _season() -> list[Measured]:
