@@ -223,7 +223,7 @@ def data_section(tables: dict[str, pd.DataFrame]) -> Section:
                         seasons[seasons["site"].isin(sites)],
                         (sampled["day"].min(), sampled["day"].max()),
                     ),
-                    "Every day sampled, darker for more device-hours: gaps and lost seasons are "
+                    "Every day sampled, stronger for more device-hours: gaps and lost seasons are "
                     "where nothing can be seen."
                     if sampled["hours"].notna().any()
                     else "Every day with a capture; hours worked were not written down, so a gap "

@@ -54,7 +54,10 @@ _SPOKEN = {
     "share_of_need": "could feed {} times the birds counted (between {} and {})",
 }
 # Quantities told in more ways than one at the same site and season: the sentence says which.
-_BY_DEFINITION = {"onset_day", "withdrawal_day", "bird_days_fed", "share_of_need"}
+_BY_DEFINITION = {
+    "onset_day", "withdrawal_day", "bird_days_fed", "share_of_need", "share_ready",
+    "fuel_deposition_g_per_day",
+}  # fmt: skip
 # A comparison is a change; 0 is no change, or 1 for a ratio. The words say up and down.
 _CHANGES = {
     "capture_index": (

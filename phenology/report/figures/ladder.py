@@ -37,7 +37,7 @@ class Ladder:
     def _headings(self, **look: Any) -> alt.Chart:
         drawn: alt.Chart = (
             data(HEADS)
-            .mark_text(align="left", fontSize=13, fontWeight=600, color=light("ink"), **look)
+            .mark_text(align="left", dy=-2, fontSize=13, fontWeight=600, color=light("ink"), **look)
             .encode(self.y(), x=alt.value(0), text="heading:N")
         )
         return drawn

@@ -5,7 +5,8 @@ from __future__ import annotations
 import altair as alt
 import pandas as pd
 
-from phenology.report.figures.parts import WIDTH, data, finish, panels
+from phenology.report.figures.ladder import HEADS, STEP, ladder
+from phenology.report.figures.parts import finish, layered
 from phenology.report.palette import light
 from phenology.report.titles import title_words
 
@@ -16,7 +17,7 @@ SOURCES = {
 }
 
 
-def draw_learning(learning: pd.DataFrame) -> alt.FacetChart:
+def draw_learning(learning: pd.DataFrame) -> alt.LayerChart:
     """Shares of learning by quantity and site, summing to one.
 
     Parameters
@@ -39,8 +40,9 @@ def draw_learning(learning: pd.DataFrame) -> alt.FacetChart:
     long["source"] = long["source"].map(SOURCES)
     long["quantity"] = long["quantity"].map(title_words)
     sources = list(SOURCES.values())
+    laid = ladder(long.assign(role=""), "quantity", "site")
     bars = (
-        data("learning")
+        alt.Chart()
         .mark_bar(stroke=light("paper"), strokeWidth=1)
         .encode(
             alt.X(
@@ -49,7 +51,7 @@ def draw_learning(learning: pd.DataFrame) -> alt.FacetChart:
                 axis=alt.Axis(format="%", tickCount=5),
                 scale=alt.Scale(domain=[0, 1]),
             ),
-            alt.Y("site:N", title=None, axis=alt.Axis(ticks=False, domain=False)),
+            laid.y(),
             alt.Color(
                 "source:N",
                 title=None,
@@ -65,7 +67,6 @@ def draw_learning(learning: pd.DataFrame) -> alt.FacetChart:
                 alt.Tooltip("answers:Q"),
             ],
         )
-        .properties(width=WIDTH, height={"step": 20})
     )
-    chart = panels(bars, "quantity", sorted(long["quantity"].unique()))
-    return finish(chart, learning=long)
+    chart = layered("learning", bars, *laid.draw_headings(), height={"step": STEP})
+    return finish(chart, learning=laid.rows, **{HEADS: laid.headings})
