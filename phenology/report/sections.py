@@ -112,6 +112,15 @@ def fuel_section(tables: dict[str, pd.DataFrame], options: StudyOptions) -> Sect
         if "lean_mass" in tables:
             lean = shown_answers(tables["lean_mass"])
             section.add(table("lean_mass", "Lean mass at the group's mean size", lean, folded=True))
+        if "fat_readers" in tables:
+            readers = tables["fat_readers"].rename(
+                columns={"letter": "reader", "estimate": "classes apart"}
+            )
+            caption = (
+                "Readers of fat: classes each reads above (+) or below the others for like birds; "
+                "names stand in private/fat_readers.csv"
+            )
+            section.add(table("fat_readers", caption, readers.round(2), folded=True))
         most = fuel.sort_values("birds", ascending=False).head(MOST_SENTENCES)
         section.add(points(said(most)))
     return section

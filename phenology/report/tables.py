@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from phenology.assess.fat_readers import fat_readers
 from phenology.places import coarsen_sites
 from phenology.quantities import AGAINST_NORMAL, AT_EQUAL
 from phenology.report.driver_tables import driver_tables
@@ -59,6 +60,9 @@ def report_tables(assessment: Assessment) -> dict[str, pd.DataFrame]:
         "timing": timing(estimates),
         "fuel": answers(own, ("fuel_load",)),
         "fuel_classes": answers(classes, ("fuel_load",)),
+        "fat_readers": fat_readers(study, assessment.captures["group"]).drop(
+            columns="reader", errors="ignore"
+        ),
         "lean_mass": answers(own, ("lean_mass_g",)),
         "further": answers(further, tuple(further["quantity"].unique())),
         "comparison": answers(compared, tuple(compared["quantity"].unique())),
