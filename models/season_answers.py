@@ -68,7 +68,7 @@ def shares_passed(birds: Array, days: Array) -> Array:
         after = np.clip((passed < share).sum(-1), 1, len(days) - 1)[..., None]
         low = np.take_along_axis(passed, after - 1, -1)[..., 0]
         high = np.take_along_axis(passed, after, -1)[..., 0]
-        part = (share - low) / np.maximum(high - low, 1e-12)
+        part = np.minimum((share - low) / np.maximum(high - low, 1e-12), 1.0)
         found.append(days[after[..., 0] - 1] + part * (days[1] - days[0]))
     return np.stack(found, -1)
 

@@ -83,13 +83,42 @@ def assemble(
 
     _, factor = jax.lax.while_loop(indefinite, next_factor, (jnp.array(0), blank))
     index, acts = touched(sizes)
-    padded = jnp.pad(score, [(0, 0)] * 3 + [(0, 1)])  # -1 acts through nothing
-    gradient = sum(padded[g][..., k] for g, k in enumerate(acts)) * _weights(design, sizes)
+    gradient = _by_column(score, acts, square=False) * _weights(design, sizes)
     shared = -(coefficients.shared - design.prior_mean) / sd.shared**2
     own = -coefficients.local / sd.local**2
     b = sizes.local
     total = Coefficients(shared.at[index].add(gradient[..., b:]), own + gradient[..., :b])
     return total, factor
+
+
+def _by_column(by_predictor: Array, acts: np.ndarray, *, square: bool) -> Array:
+    """What every coefficient of a site-year takes from the predictors of the groups it acts on.
+
+    A coefficient acts on one group or alike on all: each entry is then one group's or the sum of
+    all groups', found in a single step.
+
+    Parameters
+    ----------
+    by_predictor : array, shape (group, site, season, predictor[, predictor])
+    acts : array of int, shape (group, coefficient)
+        From `touched`.
+    square : bool
+    """
+    groups, *grid = by_predictor.shape[:3]
+    width = by_predictor.shape[-1]
+    zero, every = groups + 1, groups
+    flat = by_predictor.reshape(groups, *grid, -1)
+    table = jnp.concatenate([flat, flat.sum(0, keepdims=True), jnp.zeros_like(flat[:1])])
+    table = jnp.moveaxis(table, 0, -2).reshape(*grid, -1)
+    of_all: Array = (acts >= 0).all(0)
+    group = np.where(of_all, every, (acts >= 0).argmax(0))
+    predictor = acts.max(0)
+    if square:
+        both = np.where(of_all[:, None], group, group[:, None])  # the one that is less shared
+        apart = ~of_all[:, None] & ~of_all & (group[:, None] != group)
+        group = np.where(apart, zero, both)
+        predictor = predictor[:, None] * width + predictor
+    return table[..., group * flat.shape[-1] + predictor]
 
 
 def _weights(design: Design, sizes: Sizes) -> Array:
@@ -99,8 +128,7 @@ def _weights(design: Design, sizes: Sizes) -> Array:
 
 def _factor(information: Array, sd: Coefficients, design: Design, sizes: Sizes) -> Factor:
     index, acts = touched(sizes)
-    padded = jnp.pad(information, [(0, 0)] * 3 + [(0, 1)] * 2)  # -1 acts through nothing
-    block = sum(padded[g][..., k[:, None], k] for g, k in enumerate(acts))
+    block = _by_column(information, acts, square=True)
     weights = _weights(design, sizes)
     block = block * weights[..., :, None] * weights[..., None, :]
     b = sizes.local

@@ -44,7 +44,9 @@ _ROUNDS = 4  # of proposals of hyperparameters; twice as many while more than ha
 _MUCH_CUT = 0.5
 _NEAR = 0.05  # movement of φ [log units] at which its centre counts as found
 _DIFFERENCE = 0.6  # at which the fall of the marginal is measured, on either side [log units]
-_DROPS = (0.25, 50.0)  # falls that are taken at their word; a flat side keeps that of its prior
+_DROPS = (0.25, 8.0)  # falls taken at their word; a flat side keeps that of its prior, a steep one
+_LEAST_DIFFERENCE = 0.01  # is measured nearer
+_CENTRINGS = 4
 _DECREMENT = 1e-3  # half of gᵀH⁻¹g [log units] at which the mode counts as found
 
 
@@ -188,16 +190,43 @@ def fit_laplace(start: Coefficients, design: Design, sizes: Sizes) -> LaplaceFit
             break
     if not np.isfinite(settled.height):
         raise Refused("the season model found no best fit for these counts")
-    sd = np.full((2, len(HYPER)), 0.7)  # of a half-normal scale on its logarithm, roughly
-    for one in acting:
-        move = np.where(np.arange(len(HYPER)) == one, _DIFFERENCE, 0.0)
-        heights = np.array([
-            float(settle(settled.coefficients, jnp.asarray(aside), design, sizes).height)
-            for aside in (hyper - move, hyper + move)
-        ])  # fmt: skip
-        drop = np.nan_to_num(float(settled.height) - heights, nan=np.inf)
-        sd[:, one] = _DIFFERENCE / np.sqrt(np.clip(2 * drop, *_DROPS))
+    for _ in range(_CENTRINGS):
+        sd, off = _measure(settled, hyper, design, sizes)
+        if (np.abs(off) <= 0.5 * sd.min(0)).all():
+            break
+        hyper = hyper + off
+        settled = settle(settled.coefficients, jnp.asarray(hyper), design, sizes)
     return LaplaceFit(hyper, sd, settled.coefficients, settled.factor, float(settled.decrement))
+
+
+def _measure(
+    settled: Settled, hyper: Array, design: Design, sizes: Sizes
+) -> tuple[npt.NDArray[Any], npt.NDArray[Any]]:
+    """Spread of the marginal below and above the centre, and how far its top lies from there.
+
+    By the heights at equal distances on both sides of each hyperparameter, so near that neither
+    is lost: the top is that of the parabola through them.
+    """
+    sd = np.full((2, len(HYPER)), 0.7)  # of a half-normal scale on its logarithm, roughly
+    off = np.zeros(len(HYPER))
+    for one in acting_hypers(design):
+        away = _DIFFERENCE
+        while True:
+            move = np.where(np.arange(len(HYPER)) == one, away, 0.0)
+            there = (
+                settle(settled.coefficients, jnp.asarray(aside), design, sizes).height
+                for aside in (hyper - move, hyper + move)
+            )
+            below, above = drop = np.array([
+                np.nan_to_num(float(settled.height - height), nan=np.inf) for height in there
+            ])  # fmt: skip
+            if drop.max() <= _DROPS[1] or away < _LEAST_DIFFERENCE:
+                break
+            away /= 3
+        if 0 < below + above < np.inf:
+            off[one] = np.clip(away * (below - above) / (2 * (below + above)), -away, away)
+        sd[:, one] = away / np.sqrt(2 * np.clip(drop, *_DROPS))
+    return sd, off
 
 
 def draw_laplace(
