@@ -41,6 +41,22 @@ def test_its_coverage_holds_the_limits(model: str) -> None:
     assert set(missed["scenario"]) == known, missed.to_string()
 
 
+RANKED = [model for model in KEPT if "uniform_p" in _table(model)]
+
+
+@pytest.mark.parametrize("model", RANKED)
+def test_ranks_of_the_truth_are_even(model: str) -> None:
+    """Simulation-based calibration; Holm (1979) for as many tests as there are rows.
+
+    Talts, S. et al. (2018). Validating Bayesian inference algorithms with simulation-based
+    calibration. arXiv:1804.06788.
+    """
+    chances = pd.to_numeric(_table(model)["uniform_p"]).dropna().sort_values().to_numpy()
+    assert len(chances) > 0
+    adjusted = chances * np.arange(len(chances), 0, -1)
+    assert adjusted.min() > 0.05, adjusted.min()
+
+
 @pytest.mark.parametrize("model", sorted(CALIBRATIONS))
 def test_a_handful_of_studies_agrees_with_it(model: str) -> None:
     """Fewer than half inside in a handful is no accident where nine in ten are nominal."""
