@@ -119,9 +119,11 @@ def _view(sites: pd.DataFrame, least_km: float, width: int, height: int) -> View
 
 
 def _free_corner(x: Any, y: Any) -> tuple[float, float]:
-    """The corner for the small map that lies furthest from any site."""
-    far = WIDTH - INSET - 10
-    corners = [(far, 10), (10, 10), (10, HEIGHT - INSET - 24)]
+    """The corner for the small map that lies furthest from any site.
+
+    It stands at the frame, so that it covers a label of the graticule whole or not at all.
+    """
+    corners = [(WIDTH - INSET, 0), (0, 0), (0, HEIGHT - INSET)]
 
     def room(corner: tuple[float, float]) -> float:
         middle_x, middle_y = corner[0] + INSET / 2, corner[1] + INSET / 2
