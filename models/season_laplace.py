@@ -194,8 +194,10 @@ def fit_laplace(start: Coefficients, design: Design, sizes: Sizes) -> LaplaceFit
         sd, off = _measure(settled, hyper, design, sizes)
         if (np.abs(off) <= 0.5 * sd.min(0)).all():
             break
-        hyper = hyper + off
-        settled = settle(settled.coefficients, jnp.asarray(hyper), design, sizes)
+        there = settle(settled.coefficients, jnp.asarray(hyper + off), design, sizes)
+        if not float(there.height) > float(settled.height):
+            break
+        hyper, settled = hyper + off, there
     return LaplaceFit(hyper, sd, settled.coefficients, settled.factor, float(settled.decrement))
 
 
@@ -224,7 +226,8 @@ def _measure(
                 break
             away /= 3
         if 0 < below + above < np.inf:
-            off[one] = np.clip(away * (below - above) / (2 * (below + above)), -away, away)
+            top = away * (below - above) / (2 * (below + above))
+            off[one] = np.clip(top, -_DIFFERENCE / 2, _DIFFERENCE / 2)
         sd[:, one] = away / np.sqrt(2 * np.clip(drop, *_DROPS))
     return sd, off
 

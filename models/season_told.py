@@ -27,9 +27,10 @@ from phenology.models.season_presence import (
     share_caught,
     stay_days,
 )
-from phenology.quantities import ROLES
+from phenology.quantities import HIGH_QUANTILE, LOW_QUANTILE, ROLES
 
 Array = npt.NDArray[Any]
+CURVE_QUANTILES = (LOW_QUANTILE, 0.5, HIGH_QUANTILE)
 
 
 def season_curves_and_draws(
@@ -82,14 +83,15 @@ def season_curves_and_draws(
         dims = ("draw", "driver", "moved")
         variables["driver_effect"] = (dims, slopes[:, : len(scale)] / scale[:, None])
         coords |= {"driver": list(counts.drivers), "moved": [PREDICTORS[at] for at in SHIFTED]}
+    by_day = ("quantile", *yearly[1:], "day"), ("quantile", *whole[1:], "day")
     curves = {
-        "present": ((*yearly, "day"), np.stack(told["curve"], 3)),
-        "pooled": ((*whole, "day"), np.stack(told["pooled_curve"], 3)),
-        "first_captured": ((*whole, "day"), np.stack(told["first_curve"], 3)),
+        "present": (by_day[0], np.stack(told["curve"], 3)),
+        "pooled": (by_day[1], np.stack(told["pooled_curve"], 3)),
+        "first_captured": (by_day[1], np.stack(told["first_curve"], 3)),
     }
     return (
         xr.Dataset(variables, coords=coords),
-        xr.Dataset(curves, coords=coords | {"day": days}),
+        xr.Dataset(curves, coords=coords | {"day": days, "quantile": list(CURVE_QUANTILES)}),
     )
 
 
@@ -140,9 +142,9 @@ def _answers(
         "index": total / usual_total,
         "pooled_dates": np.stack(pooled_dates, 1),
         "together_dates": np.stack(together_dates, 1),
-        "curve": curve,
-        "pooled_curve": mean_curve,
-        "first_curve": first,
+        "curve": np.quantile(curve, CURVE_QUANTILES, axis=0),
+        "pooled_curve": np.quantile(mean_curve, CURVE_QUANTILES, axis=0),
+        "first_curve": np.quantile(first, CURVE_QUANTILES, axis=0),
     }
 
 

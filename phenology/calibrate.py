@@ -12,6 +12,7 @@ where it was.
 from __future__ import annotations
 
 import argparse
+import ast
 import hashlib
 import json
 import os
@@ -117,11 +118,29 @@ CALIBRATIONS: dict[str, Calibration] = {
 
 
 def source_hash(calibration: Calibration) -> str:
-    """Hash of the model's source, by which a stale table is known."""
+    """Hash of the model's code, by which a stale table is known; words about it do not count."""
     digest = hashlib.sha256()
     for path in sorted({path for name in calibration.sources for path in MODELS_FOLDER.glob(name)}):
-        digest.update(path.name.encode() + path.read_bytes())
+        digest.update(path.name.encode() + _code(path.read_text(encoding="utf-8")).encode())
     return digest.hexdigest()[:16]
+
+
+def _code(source: str) -> str:
+    r"""Source without docstrings, lines of comment and blank lines.
+
+    Examples
+    --------
+    >>> _code("def half(x):\n    'Half of x.'\n\n    # why\n    return x / 2\n")
+    'def half(x):\n    return x / 2'
+    """
+    described = (ast.Module, ast.ClassDef, ast.FunctionDef, ast.AsyncFunctionDef)
+    words: set[int] = set()
+    for node in ast.walk(ast.parse(source)):
+        if isinstance(node, described) and ast.get_docstring(node, clean=False) is not None:
+            words |= set(range(node.body[0].lineno, (node.body[0].end_lineno or 0) + 1))
+    lines = enumerate(source.splitlines(), 1)
+    kept = [line.rstrip() for number, line in lines if number not in words]
+    return "\n".join(line for line in kept if line and not line.lstrip().startswith("#"))
 
 
 def one_study(study: str, seed: int) -> pd.DataFrame:

@@ -314,8 +314,7 @@ def _curve_table(task: SeasonTask, fitted: SeasonModel) -> pd.DataFrame:
     ):
         curves = fitted.curves_[variable]
         low, middle, high = (
-            curves.quantile(share, "draw", skipna=False).drop_vars("quantile")
-            for share in (LOW_QUANTILE, 0.5, HIGH_QUANTILE)
+            curves.sel(quantile=share, drop=True) for share in (LOW_QUANTILE, 0.5, HIGH_QUANTILE)
         )
         told = xr.Dataset({"estimate": middle, "low": low, "high": high})
         table = told.to_dataframe().dropna().reset_index()
