@@ -12,6 +12,7 @@ from importlib.resources import files
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+import numpy.typing as npt
 
 from phenology.report.words import plain
 
@@ -21,6 +22,7 @@ if TYPE_CHECKING:
     import geopandas as gpd
     import pandas as pd
 
+Points = npt.NDArray[np.float64]  # (points, 2): longitude, latitude
 WIDTH, HEIGHT = 640, 420  # of the map, px
 INSET = 128  # side of the small map that says where on the continent, px
 LEAST_KM = 240  # a map of one site still shows this much of the country
@@ -160,44 +162,46 @@ def _topology(name: str) -> dict[str, Any]:
 
 
 @cache
+def _arcs(name: str) -> list[Points]:
+    """Longitude and latitude along every arc of a vendored TopoJSON file, decoded once."""
+    topology = _topology(name)
+    steps = [np.array(arc) for arc in topology["arcs"]]
+    along = np.concatenate(steps)
+    ends = np.cumsum([len(arc) for arc in steps])
+    summed = np.cumsum(along, axis=0)
+    before = np.vstack([[0, 0], summed[ends[:-1] - 1]])  # each arc begins anew from the corner
+    summed = summed - np.repeat(before, np.diff(ends, prepend=0), axis=0)
+    points = summed * topology["transform"]["scale"] + topology["transform"]["translate"]
+    return np.split(points, ends[:-1])
+
+
+@cache
 def _layer(name: str, layer: str) -> gpd.GeoSeries:
     """One layer of a vendored TopoJSON file."""
     import geopandas as gpd
     import shapely
 
-    topology = _topology(name)
+    topology, arcs = _topology(name), _arcs(name)
 
-    (scale_x, scale_y), (shift_x, shift_y) = (
-        topology["transform"]["scale"],
-        topology["transform"]["translate"],
-    )
-
-    def line(arc: int) -> list[tuple[float, float]]:
-        steps = np.cumsum(np.array(topology["arcs"][arc if arc >= 0 else ~arc]), axis=0)
-        points = [(x * scale_x + shift_x, y * scale_y + shift_y) for x, y in steps]
-        return points if arc >= 0 else points[::-1]
-
-    def join(arcs: list[int]) -> list[tuple[float, float]]:
-        points = line(arcs[0])
-        for arc in arcs[1:]:
-            points = points + line(arc)[1:]
-        return points
+    def join(places: list[int]) -> Points:
+        lines = [arcs[place] if place >= 0 else arcs[~place][::-1] for place in places]
+        return np.concatenate([lines[0], *(line[1:] for line in lines[1:])])
 
     def shape(geometry: dict[str, Any]) -> Any:
-        arcs, kind = geometry.get("arcs", []), geometry["type"]
+        drawn, kind = geometry.get("arcs", []), geometry["type"]
         if kind == "Polygon":
-            return _polygon([join(ring) for ring in arcs])
+            return _polygon([join(ring) for ring in drawn])
         if kind == "MultiPolygon":
-            return shapely.MultiPolygon([_polygon([join(ring) for ring in part]) for part in arcs])
+            return shapely.MultiPolygon([_polygon([join(ring) for ring in part]) for part in drawn])
         if kind == "LineString":
-            return shapely.LineString(join(arcs))
-        return shapely.MultiLineString([join(part) for part in arcs])
+            return shapely.LineString(join(drawn))
+        return shapely.MultiLineString([join(part) for part in drawn])
 
     shapes = [shape(geometry) for geometry in topology["objects"][layer]["geometries"]]
     return gpd.GeoSeries(shapes, crs="EPSG:4326").make_valid()
 
 
-def _polygon(rings: list[list[tuple[float, float]]]) -> Any:
+def _polygon(rings: list[Points]) -> Any:
     import shapely
 
     closed = [ring for ring in rings if len(ring) > 3]
