@@ -27,7 +27,8 @@ class BirdTraits(NamedTuple):
 
     `group`, `site` and `season` are positions as in `SeasonCounts`, `day` is the day of year,
     `log_ratio` the logarithm of how many times likelier the bird's traits are of a local than of
-    a passage bird, its day apart.
+    a passage bird, its day apart. Only traits that stay the same through the season within a
+    role may speak here: signs of breeding and fuel do not, and with them early locals pass for all.
     """
 
     group: npt.NDArray[Any]
