@@ -30,6 +30,7 @@ CURVE_WORDS = "datum.label === 'present' ? 'birds present' : 'first captures'"
 DATES = ("arrival_day", "peak_day", "departure_day")
 FRONT_STEP = 2  # days between drawn points of the season in front
 BEHIND_STEP = 6  # of the seasons behind it, drawn thin
+POOLED_STEP = 3  # of all seasons together
 
 
 def draw_season_curves(
@@ -127,7 +128,7 @@ def draw_first_captures(curves: pd.DataFrame, site: str) -> alt.FacetChart:
     """
     pooled = with_role(curves[curves["site"] == site])
     since = pooled["day"] - pooled["day"].min()
-    here = pooled[since % BEHIND_STEP == 0].drop(columns=["site", "season"])
+    here = pooled[since % POOLED_STEP == 0].drop(columns=["site", "season"])
     groups = sorted(here["group"].unique())
     first, last = here["day"].min(), here["day"].max()
     x = alt.X("day:Q", scale=day_scale(first, last), axis=day_axis(first, last))
