@@ -264,7 +264,102 @@ def role_study(seed: int) -> pd.DataFrame:
              float(local[birds.group == group].mean()))
         for group in np.unique(birds.group)
     ]  # fmt: skip
-    return _table(rows, "known birds" if known else "no known birds")
+    own = _table(rows, "known birds" if known else "no known birds")
+    return pd.concat([own, _equal_fuel(seed), _individual_roles(seed)], ignore_index=True)
+
+
+def _equal_fuel(seed: int) -> pd.DataFrame:
+    """Fuel of passage less local birds where all carry alike, by roles drawn without fuel.
+
+    The birds are a sample of their class: its error is added to each draw.
+    """
+    from phenology.models.role import RoleModel
+    from phenology.models.role_simulated import simulate_roles
+
+    rng = np.random.default_rng(seed)
+    birds, _ = simulate_roles(rng, birds=1000, equal_fuel=True, known_local=0.1)
+    fuel = birds.traits["fuel_load"].to_numpy()
+    signs: dict[str | int, int] = {"fuel_load": -1, "breeding": 1, "span_days": 1}
+    model = RoleModel(by_group=("day",), dates=("day",), signs=signs, seed=seed)
+    drawn, _ = model.draw_roles(
+        birds.traits, birds.known, group=birds.group, without=("fuel_load",)
+    )
+    number = drawn.sum(axis=1)
+    error = fuel.std() * np.sqrt(1 / number + 1 / (fuel.size - number))
+    apart = np.array([fuel[~local].mean() - fuel[local].mean() for local in drawn])
+    contrast = apart + error * rng.standard_normal(error.size)
+    return _table([_row("passage_less_local_fuel", contrast, 0.0)], "equal fuel")
+
+
+def _individual_roles(seed: int) -> pd.DataFrame:
+    """Share of locals by group in a mixed species, two sites worked in different months."""
+    from phenology.models.role import RoleModel
+
+    birds, local, effort = simulate_mixed_species(seed)
+    drawn, _ = RoleModel(
+        by_group=("day",),
+        dates=("day",),
+        signs={"fuel_load": -1, "span_days": 1},
+        seed=seed,
+    ).draw_roles(
+        birds[["day", "fuel_load", "span_days", "moult"]],
+        np.where(birds["breeding"], "local", "unknown"),
+        group=birds["group"], place=birds["site"], effort=effort,
+    )  # fmt: skip
+    rows = [
+        _row("share_local", drawn[:, of_group].mean(axis=1), float(local[of_group].mean()))
+        for of_group in birds.groupby("group").indices.values()
+    ]
+    return _table(rows, "individual-based")
+
+
+def simulate_mixed_species(
+    seed: int,
+) -> tuple[pd.DataFrame, np.ndarray[Any, np.dtype[np.bool_]], pd.DataFrame]:
+    """Birds of a species that breeds and passes, one row a bird, site and season.
+
+    Returns
+    -------
+    birds : DataFrame
+        site, group, day of first capture, fuel_load as a lean mass model would tell it, span_days,
+        moult, breeding.
+    local : ndarray of bool
+    effort : DataFrame
+        As `role.RoleModel.fit` takes it.
+    """
+    from phenology.models.simulated_season import simulate
+    from phenology.models.simulated_season_world import Plan, Station, World
+
+    plans = Plan(184, 270, every_days=3, nets=2), Plan(121, 275, every_days=7, nets=1)
+    stations = tuple(
+        Station(name, f"Invented {name}", 31.0, -108.0, 1800.0, plan)
+        for name, plan in zip(("short", "long"), plans, strict=True)
+    )
+    study = simulate(World(stations, tuple(range(2031, 2039))), seed)
+    sheet, truth = study.sheets["captures"].replace("", pd.NA), study.truth["captures"]
+    told_fuel = truth["fuel_load"] + np.random.default_rng(seed).normal(0, 0.04, len(truth))
+    table = truth[["site", "season", "bird", "species", "day", "role"]].assign(
+        fuel_load=told_fuel,
+        group=truth["age"] + " " + truth["sex"],
+        moult=sheet["body_moult"],
+        breeding=(sheet["gravid"] == "yes").fillna(False)
+        | (sheet["breeding"].notna() & (sheet["breeding"] != "no")),
+    )
+    table = table[table["species"] == "Calypte anna"].sort_values("day", kind="stable")
+    bird = table.groupby(["site", "season", "bird"])
+    span = bird["day"].transform("max") - bird["day"].transform("min")
+    table["span_days"] = span.where(span > 0).astype(float)
+    table["breeding"] = bird["breeding"].transform("any")
+    table = table[~table.duplicated(["site", "season", "bird"])].reset_index(drop=True)
+    sessions = study.sheets["effort"][["site", "date"]].drop_duplicates()
+    effort = pd.DataFrame(
+        {
+            "place": sessions["site"],
+            "day": pd.to_datetime(sessions["date"]).dt.day_of_year,
+            "hours": 1.0,
+        }
+    )
+    return table, (table["role"] == "local").to_numpy(), effort
 
 
 def _row(quantity: str, draws: Any, truth: float) -> dict[str, Any]:

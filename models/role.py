@@ -15,23 +15,29 @@ import numpy.typing as npt
 import pandas as pd
 from scipy.optimize import minimize
 from sklearn.base import BaseEstimator, ClassifierMixin, clone
-from sklearn.utils.multiclass import check_classification_targets
 from sklearn.utils.validation import check_is_fitted, validate_data
 
 from phenology.models.laplace import fit_laplace
 from phenology.models.refusal import Refused
+from phenology.models.role_rows import (
+    effort_by_place,
+    label_codes,
+    learn_labels,
+    log_odds,
+    names_of,
+    padded,
+    positions,
+)
 from phenology.models.role_traits import (
-    TraitForm,
-    bin_edges,
+    Placed,
+    TraitBins,
     categories_to_codes,
     traits_before,
 )
-from phenology.quantities import ROLES
 
 Array = npt.NDArray[np.float64]
 Codes = npt.NDArray[np.int64]
 
-UNKNOWN = "unknown"  # in y: not known to be of either class
 SPECIES_PRIOR = {"local": 0.95, "mixed": 0.5, "passage": 0.05}  # strong, never certain
 
 
@@ -121,6 +127,7 @@ class RoleModel(ClassifierMixin, BaseEstimator):  # type: ignore[misc]
         prior_local: npt.ArrayLike | None = None,
         group: npt.ArrayLike | None = None,
         place: npt.ArrayLike | None = None,
+        effort: pd.DataFrame | None = None,
     ) -> Self:
         """Learn the classes.
 
@@ -135,6 +142,9 @@ class RoleModel(ClassifierMixin, BaseEstimator):  # type: ignore[misc]
             season curve); a half by default.
         group, place : array-like, (n,), optional
             Group of each bird; what the share of locals varies by (default: the group).
+        effort : DataFrame, optional
+            place, day, hours: when each place was sampled. Without it every place is taken as
+            sampled evenly over the days on which birds were caught.
 
         Returns
         -------
@@ -149,20 +159,25 @@ class RoleModel(ClassifierMixin, BaseEstimator):  # type: ignore[misc]
         """
         from phenology.models import role_likelihood as likelihood
 
-        codes = self._learn_codes(X)
-        labels = self._learn_labels(y, len(codes))
+        values = self._learn_bins(X)
+        codes = self._bins.codes(values)
+        self.classes_, labels = learn_labels(y, len(codes))
         if not (labels.any() or self.signs or _informative(prior_local)):
             raise Refused(
                 "nothing tells local from passage birds here: known birds, roles of the species or "
                 "traits of known sign are needed"
                 + (": it requires y to be passed, but the target y is None" if y is None else "")
             )
-        groups = _names(group, len(codes))
-        places = groups if place is None else _names(place, len(codes))
+        groups = names_of(group, len(codes))
+        places = groups if place is None else names_of(place, len(codes))
         self._groups, self._places = tuple(np.unique(groups)), tuple(np.unique(places))
         birds = self._birds(codes, labels, prior_local, groups, places)
-        traits = self._traits(codes)
-        self._sizes = (len(self._places), codes.shape[1], self._width, len(self._told),
+        placed = Placed(
+            positions(groups, self._groups), len(self._groups),
+            positions(places, self._places), self._places, effort_by_place(effort),
+        )  # fmt: skip
+        traits = traits_before(values, self._bins, placed, self.label_error)
+        self._sizes = (len(self._places), codes.shape[1], self._bins.width, self._bins.told,
                        len(self._groups))  # fmt: skip
         self._traits_known = traits
         self._optimise(birds, traits, likelihood)
@@ -199,13 +214,14 @@ class RoleModel(ClassifierMixin, BaseEstimator):  # type: ignore[misc]
         prior_local: npt.ArrayLike | None = None,
         group: npt.ArrayLike | None = None,
         place: npt.ArrayLike | None = None,
+        effort: pd.DataFrame | None = None,
         without: Iterable[str] = (),
     ) -> tuple[npt.NDArray[np.bool_], Array]:
         """Draws of the role of the birds themselves, for use with an outcome.
 
         Parameters
         ----------
-        X, y, prior_local, group, place
+        X, y, prior_local, group, place, effort
             As in `fit`; a fresh copy of the model is fitted to them.
         without : iterable of str
             Traits that are, or reveal, the outcome: they leave both the fit and the evidence.
@@ -221,16 +237,16 @@ class RoleModel(ClassifierMixin, BaseEstimator):  # type: ignore[misc]
         kept = X.assign(**{name: np.nan for name in dropped if name in X}) if dropped else X
         model = clone(self)
         model.signs = {k: v for k, v in (self.signs or {}).items() if k not in dropped}
-        model.fit(kept, y, prior_local, group, place)
+        model.fit(kept, y, prior_local, group, place, effort)
         codes = model._encode(kept)
-        labels = np.zeros(len(codes), dtype=int) if y is None else model._label_codes(y)
-        groups = _names(group, len(codes))
+        labels = np.zeros(len(codes), dtype=int) if y is None else label_codes(y, model.classes_)
+        groups = names_of(group, len(codes))
         birds = model._birds(
             codes,
             labels,
             prior_local,
             groups,
-            groups if place is None else _names(place, len(codes)),
+            groups if place is None else names_of(place, len(codes)),
         )
         rng = np.random.default_rng(self.seed)
         theta, _ = model.fit_.draws(self.draws, rng)
@@ -240,78 +256,25 @@ class RoleModel(ClassifierMixin, BaseEstimator):  # type: ignore[misc]
 
     # ---- what X and y mean
 
-    def _learn_codes(self, X: Any) -> Codes:
+    def _learn_bins(self, X: Any) -> Array:
         self._categories: dict[int, list[Any]] = {}
         if isinstance(X, pd.DataFrame):
             X, self._categories = categories_to_codes(X, {})
         values = validate_data(self, X, dtype=float, ensure_all_finite="allow-nan",
                                ensure_min_samples=2)  # fmt: skip
         names = list(X.columns) if isinstance(X, pd.DataFrame) else list(range(values.shape[1]))
-        unordered = {*self._categories, *(_place(name, names) for name in self.categorical)}
-        self._told = [_place(name, names) for name in self.by_group if _place(name, names) >= 0]
-        self._order = [*self._told, *(k for k in range(len(names)) if k not in self._told)]
-        self._ordered = [k not in unordered for k in range(len(names))]
-        self._edges = [
-            bin_edges(values[:, k], self.bins) if self._ordered[k]
-            else np.unique(values[~np.isnan(values[:, k]), k])
-            for k in range(len(names))
-        ]  # fmt: skip
-        self._direction = {_place(name, names): sign for name, sign in (self.signs or {}).items()}
-        self._span = {
-            k: (float(np.nanmin(values[:, k])), float(np.nanmax(values[:, k])))
-            for k in (_place(name, names) for name in self.dates)
-            if k >= 0 and np.isfinite(values[:, k]).any()
-        }
-        return self._bin(values)
+        words = {names.index(name) for name in self.categorical if name in names}
+        self._bins = TraitBins.learn(
+            values, names, words | set(self._categories),
+            bins=self.bins, by_group=self.by_group, dates=self.dates, signs=self.signs or {},
+        )  # fmt: skip
+        return np.asarray(values)
 
     def _encode(self, X: Any) -> Codes:
         if isinstance(X, pd.DataFrame):
             X, _ = categories_to_codes(X, self._categories)
         values = validate_data(self, X, dtype=float, ensure_all_finite="allow-nan", reset=False)
-        return self._bin(values)
-
-    def _bin(self, values: Array) -> Codes:
-        """Bins of every trait, those told by group first; −1 where missing."""
-        codes = np.empty(values.shape, dtype=int)
-        for column, k in enumerate(self._order):
-            edges, trait = self._edges[k], values[:, k]
-            codes[:, column] = np.searchsorted(
-                edges, trait, side="right" if self._ordered[k] else "left"
-            )
-            unknown = np.isnan(trait) if self._ordered[k] else ~np.isin(trait, edges)
-            codes[unknown, column] = -1
-        return codes
-
-    def _learn_labels(self, y: Any, size: int) -> Codes:
-        if y is None:
-            self.classes_ = np.array(ROLES)
-            return np.zeros(size, dtype=int)
-        labels = np.asarray(y)
-        if labels.ndim == 2 and labels.shape[1] == 1:
-            from sklearn.utils import column_or_1d
-
-            labels = column_or_1d(labels, warn=True)
-        if labels.dtype.kind == "f" and not np.isfinite(labels).all():
-            raise ValueError("Input y contains NaN or infinity; unknown roles are 'unknown'")
-        check_classification_targets(labels)
-        if len(labels) != size:
-            raise ValueError(f"y has {len(labels)} labels for {size} birds")
-        known = (
-            np.unique(labels[labels != UNKNOWN]) if labels.dtype.kind in "OU" else np.unique(labels)
-        )
-        self.classes_ = np.array(ROLES) if set(known) <= set(ROLES) else known
-        if len(self.classes_) != 2:
-            raise ValueError(
-                "Only binary classification is supported. A role has two classes; "
-                f"y has {len(self.classes_)} class" + ("es" if len(self.classes_) > 1 else "")
-            )
-        return self._label_codes(labels)
-
-    def _label_codes(self, y: Any) -> Codes:
-        labels = np.asarray(y)
-        return np.asarray(
-            (labels == self.classes_[0]) + 2 * (labels == self.classes_[1]), dtype=int
-        )
+        return self._bins.codes(values)
 
     # ---- the fit
 
@@ -321,40 +284,26 @@ class RoleModel(ClassifierMixin, BaseEstimator):  # type: ignore[misc]
     ) -> Any:  # fmt: skip
         from phenology.models.role_likelihood import Birds
 
-        size = 1 << max(5, (len(codes) - 1).bit_length())
-        odds = np.zeros(len(codes))
-        if prior is not None:
-            chance = np.clip(np.asarray(prior, dtype=float), 1e-4, 1 - 1e-4)
-            odds = np.log(chance / (1 - chance))
         rows = (
-            codes, labels, _positions(groups, self._groups), _positions(places, self._places), odds,
-            np.ones(len(codes)),
+            codes, labels, positions(groups, self._groups), positions(places, self._places),
+            log_odds(prior, len(codes)), np.ones(len(codes)),
         )  # fmt: skip
-        return Birds(*(_padded(values, size) for values in rows))
+        return Birds(*(padded(values) for values in rows))
 
     def _new_birds(self, X: Any, prior: Any, group: Any, place: Any) -> Any:
         codes = self._encode(X)
-        groups = _names(group, len(codes))
-        places = groups if place is None else _names(place, len(codes))
+        groups = names_of(group, len(codes))
+        places = groups if place is None else names_of(place, len(codes))
         return self._birds(codes, np.full(len(codes), -1), prior, groups, places)
-
-    def _traits(self, codes: Codes) -> Any:
-        forms = [
-            TraitForm(
-                self._edges[k], self._ordered[k], self._direction.get(k, 0), self._span.get(k)
-            )
-            for k in self._order
-        ]
-        self._width = max(*(form.bins for form in forms), 2)
-        return traits_before(codes, forms, self._width, self.label_error)
 
     def _optimise(self, birds: Any, traits: Any, likelihood: Any) -> None:
         import jax
 
-        places, count, width, told, groups = self._sizes
-        start = np.zeros(places + 2 + 2 * width * (count + told * groups))
-        start[places : places + 2] = -1.0
-        start[places + 2 : places + 2 + 2 * count * width] = 3 * np.ravel(traits.direction)
+        places, groups = self._sizes[0], self._sizes[4]
+        start = np.concatenate(
+            [np.zeros(places + groups), np.full(2, -1.0), np.zeros(2 * groups),
+             3 * np.ravel(traits.direction), np.ravel(traits.direction_group)]
+        )  # fmt: skip
         with jax.enable_x64(True):
             placed = jax.device_put((birds, traits))
 
@@ -392,30 +341,5 @@ class RoleModel(ClassifierMixin, BaseEstimator):  # type: ignore[misc]
         return np.asarray(share / share.sum(axis=1, keepdims=True))
 
 
-def _place(name: str | int, names: list[Any]) -> int:
-    """Where a trait stands; −1 where X has no such column."""
-    return names.index(name) if name in names else -1
-
-
 def _informative(prior: npt.ArrayLike | None) -> bool:
     return prior is not None and bool(np.any(np.asarray(prior, dtype=float) != 0.5))
-
-
-def _names(given: npt.ArrayLike | None, size: int) -> npt.NDArray[Any]:
-    if given is None:
-        return np.full(size, "")
-    names = np.asarray(given).astype(str)
-    if len(names) != size:
-        raise ValueError(f"{len(names)} groups or places for {size} birds")
-    return names
-
-
-def _positions(names: npt.NDArray[Any], known: tuple[str, ...]) -> Codes:
-    """Place of each name; one past the last for a name never seen."""
-    places = {name: place for place, name in enumerate(known)}
-    return np.array([places.get(name, len(known)) for name in names], dtype=int)
-
-
-def _padded(values: npt.NDArray[Any], size: int) -> npt.NDArray[Any]:
-    extra = [(0, size - len(values))] + [(0, 0)] * (values.ndim - 1)
-    return np.pad(values, extra)

@@ -1,11 +1,13 @@
 """Two-class mixture of binned traits: likelihood, priors and evidence for single birds, in JAX.
 
-    log odds of class 0 = log odds prior + share of place + Σ_k [log p_0k(x_k) − log p_1k(x_k)],
+    log odds of class 0 = prior + share of place + of group + Σ_k [log p_0k(x_k) − log p_1k(x_k)],
     log p_ck(bin) = log softmax(log frequency_k + a_ck + b_cgk),
 
 a smooth over neighbouring bins of an ordered trait, b the departure of a group g, for traits that
-are told by group. A label is one more trait: class c is labelled with chance ρ_c, and wrongly with
-a small known share of that; birds without a label are evidence too.
+are told by group. The frequency of a day is that of sampling at the bird's place, so that a is
+presence and the softmax the day on which a bird of the class is caught there. A label is one more
+trait: class c is labelled with chance ρ_c of each group (young never show that they breed), and
+wrongly with a small known share of that; birds without a label are evidence too.
 """
 
 from __future__ import annotations
@@ -14,11 +16,15 @@ from typing import Any, NamedTuple
 
 import jax
 import jax.numpy as jnp
+import numpy as np
 
-# Prior spreads on the log scale. A step of .6 between neighbouring bins lets a trait change
-# tenfold over its range; 1.5 keeps single bins within a factor of twenty of the overall share.
-STEP_SD, LEVEL_SD, GROUP_SD, SHARE_SD, LABEL_SD = 0.6, 1.5, 0.7, 1.0, 2.0
-DIRECTION = 0.4  # mean log ratio of the classes over the range of a trait whose sign is known
+# Prior spreads on the log scale. A step of .4 between neighbouring bins lets a trait depart from
+# what is held of it by threefold over its range; 1.5 keeps single bins within a factor of twenty
+# of the overall share. Groups of one place share most of its share of locals. Steps of .3 to .6
+# and spreads of groups' shares of .05 to 1 were tried on seasons simulated on other principles.
+STEP_SD, LEVEL_SD, GROUP_SD, SHARE_SD, LABEL_SD = 0.4, 1.5, 0.7, 1.0, 2.0
+SHARE_GROUP_SD = 0.3
+DIRECTION = 1.0  # mean log ratio of the classes over the range of a trait whose sign is known
 
 
 class Birds(NamedTuple):
@@ -35,17 +41,20 @@ class Birds(NamedTuple):
 class Traits(NamedTuple):
     """What is known of the traits before the classes are."""
 
-    log_frequency: Any  # (d, B): −inf-like beyond a trait's bins
+    log_frequency: Any  # (P + 1, d, B), the last of places unknown; −inf-like beyond its bins
     smooth: Any  # (d, B − 1): 1 between neighbouring bins of an ordered trait
     direction: Any  # (2, d, B): prior mean of a
+    direction_group: Any  # (2, e, G, B): prior mean of b
     label_error: Any  # log of the share of labels that are wrong
 
 
 class Parameters(NamedTuple):
     """θ unpacked."""
 
-    share: Any  # (P,)
-    label: Any  # (2,)
+    share: Any  # (P,): log odds of class 0 at each place, beyond the prior's
+    share_group: Any  # (G,): departure of each group
+    label: Any  # (2,): log odds of being labelled, for each class
+    label_group: Any  # (2, G): departure of each group
     common: Any  # (2, d, B)
     by_group: Any  # (2, e, G, B), for the first e traits
 
@@ -53,13 +62,12 @@ class Parameters(NamedTuple):
 def unpack(theta: Any, sizes: tuple[int, int, int, int, int]) -> Parameters:
     """θ into its parts; `sizes` are places, traits, bins, traits told by group, groups."""
     places, traits, bins, told, groups = sizes
-    ends = [places, places + 2, places + 2 + 2 * traits * bins]
-    return Parameters(
-        theta[: ends[0]],
-        theta[ends[0] : ends[1]],
-        theta[ends[1] : ends[2]].reshape(2, traits, bins),
-        theta[ends[2] :].reshape(2, told, groups, bins),
-    )
+    shapes = [(places,), (groups,), (2,), (2, groups), (2, traits, bins), (2, told, groups, bins)]
+    ends = np.cumsum([np.prod(shape, dtype=int) for shape in shapes])
+    parts = [
+        part.reshape(shape) for part, shape in zip(jnp.split(theta, ends[:-1]), shapes, strict=True)
+    ]
+    return Parameters(*parts)
 
 
 def class_log_density(theta: Any, birds: Birds, traits: Traits, sizes: Any) -> Any:
@@ -69,20 +77,24 @@ def class_log_density(theta: Any, birds: Birds, traits: Traits, sizes: Any) -> A
     seen = birds.code >= 0
     code = jnp.maximum(birds.code, 0)
     columns = jnp.arange(code.shape[1])
-    log_share = jnp.concatenate([parts.share, jnp.zeros(1)])[birds.place] + birds.log_odds
-    logits = traits.log_frequency + parts.common  # (2, d, B)
-    plain = jax.nn.log_softmax(logits, axis=-1)[:, columns, code]  # (2, n, d)
+    log_share = jnp.pad(parts.share, (0, 1))[birds.place] + birds.log_odds
+    log_share += jnp.pad(parts.share_group, (0, 1))[birds.group]
+    logits = traits.log_frequency + parts.common[:, None]  # (2, P + 1, d, B)
+    at = birds.place[:, None]
+    plain = jax.nn.log_softmax(logits, axis=-1)[:, at, columns, code]  # (2, n, d)
     if told:
         none_known = jnp.zeros((2, told, 1, sizes[2]))
         by_group = jnp.concatenate([parts.by_group, none_known], axis=2)
-        tables = jax.nn.log_softmax(logits[:, :told, None] + by_group, axis=-1)
-        own = tables[:, columns[:told], birds.group[:, None], code[:, :told]]
+        tables = jax.nn.log_softmax(logits[:, :, :told, None] + by_group[:, None], axis=-1)
+        own = tables[:, at, columns[:told], birds.group[:, None], code[:, :told]]
         plain = jnp.concatenate([own, plain[:, :, told:]], axis=2)
     density = jnp.where(seen, plain, 0.0).sum(axis=2)
-    right, wrong = parts.label, parts.label + traits.label_error
-    labels = jnp.stack([jnp.zeros(2), jnp.stack([right[0], wrong[1]]),
-                        jnp.stack([wrong[0], right[1]])], axis=1)  # fmt: skip
-    label = jax.nn.log_softmax(labels, axis=1)[:, jnp.maximum(birds.label, 0)]
+    right = parts.label[:, None] + jnp.pad(parts.label_group, ((0, 0), (0, 1)))[:, birds.group]
+    wrong = right + traits.label_error
+    labels = jnp.stack([jnp.zeros_like(right), jnp.stack([right[0], wrong[1]]),
+                        jnp.stack([wrong[0], right[1]])])  # fmt: skip
+    label = jax.nn.log_softmax(labels, axis=0)  # (3, 2, n)
+    label = jnp.take_along_axis(label, jnp.maximum(birds.label, 0)[None, None], axis=0)[0]
     density += jnp.where(birds.label >= 0, label, 0.0)
     density += jax.nn.log_sigmoid(jnp.stack([log_share, -log_share]))
     return density.T
@@ -94,11 +106,14 @@ def _negative_log_joint(theta: Any, birds: Birds, traits: Traits, sizes: Any) ->
     log_likelihood = (birds.weight * jax.scipy.special.logsumexp(log_density, axis=1)).sum()
     away = parts.common - traits.direction
     penalty = (parts.share**2).sum() / SHARE_SD**2
+    penalty += (parts.share_group**2).sum() / SHARE_GROUP_SD**2
     penalty += ((parts.label + 1.0) ** 2).sum() / LABEL_SD**2
+    penalty += (parts.label_group**2).sum() / LABEL_SD**2
     penalty += (away**2).sum() / LEVEL_SD**2
     penalty += (traits.smooth * jnp.diff(away, axis=-1) ** 2).sum() / STEP_SD**2
-    penalty += (parts.by_group**2).sum() / LEVEL_SD**2
-    steps = traits.smooth[: sizes[3], None] * jnp.diff(parts.by_group, axis=-1) ** 2
+    away = parts.by_group - traits.direction_group
+    penalty += (away**2).sum() / LEVEL_SD**2
+    steps = traits.smooth[: sizes[3], None] * jnp.diff(away, axis=-1) ** 2
     penalty += steps.sum() / GROUP_SD**2
     return -log_likelihood + 0.5 * penalty
 

@@ -113,7 +113,11 @@ CALIBRATIONS: dict[str, Calibration] = {
             "simple: after capture, one class": UNTOLD,
         },
     ),
-    "role": Calibration(f"{BIRDS}:role_study", ("role*.py", "laplace.py"), OWN_FAMILY),
+    "role": Calibration(
+        f"{BIRDS}:role_study",
+        ("role*.py", "laplace.py"),
+        OWN_FAMILY | {"equal fuel": (0.85, 1.0)},  # no contrast is to be made out of none
+    ),
 }
 
 

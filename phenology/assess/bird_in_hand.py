@@ -8,7 +8,7 @@ import pandas as pd
 
 from phenology.assess.deposition import assess_deposition
 from phenology.assess.readiness import assess_readiness, next_stop_km
-from phenology.assess.roles import Roles, assess_roles, stated_roles
+from phenology.assess.roles import Roles, assess_roles, days_worked, stated_roles
 from phenology.assess.stopover import assess_stopover
 from phenology.assess.support_rows import place_in_season
 from phenology.assess.survival import assess_survival
@@ -40,7 +40,8 @@ def assess_bird_in_hand(
     """
     captures, stated = study.captures, stated_roles(study)
     hand = condition.draws.get("birds")
-    roles = assess_roles(study, groups, seasons, hand, answers, seed)
+    worked = days_worked(site_days)
+    roles = assess_roles(study, groups, seasons, hand, answers, seed, worked)
     assess_stopover(captures, stated, site_days, seasons, windows, answers, seed)
     placed = place_in_season(captures["date"], windows)
     years = pd.Series(placed["season"].to_numpy(), index=captures.index)

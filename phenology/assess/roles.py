@@ -62,6 +62,7 @@ def assess_roles(
     hand: xr.Dataset | None,
     answers: Estimates,
     seed: int,
+    effort: pd.DataFrame | None = None,
 ) -> Roles:
     """Tell local from passage birds in species that breed and pass at a site.
 
@@ -79,6 +80,9 @@ def assess_roles(
     answers : Estimates
         Gains share_local, and fuel_load by role.
     seed : int
+    effort : DataFrame, optional
+        place, day, hours: when each site was worked, so that a site worked in August alone is
+        not thought to lack the birds of May.
     """
     stated = stated_roles(study)
     chance = stated.map(STATED)
@@ -91,7 +95,7 @@ def assess_roles(
         if not (of_species["stated"] == "mixed").any():
             continue
         try:
-            local, probability = _draw_species(of_species, seed)
+            local, probability = _draw_species(of_species, seed, effort)
         except Refused as reason:
             answers.refuse("share_local", str(reason), birds=len(of_species), group=species)
             continue
@@ -117,6 +121,19 @@ def stated_roles(study: Study) -> pd.Series[str]:
         options = study.options.species.get(species)
         roles.append("mixed" if options is None else options.sites.get(site, options.role))
     return pd.Series(roles, index=study.captures.index, dtype=str)
+
+
+def days_worked(site_days: xr.Dataset) -> pd.DataFrame:
+    """Hours of each session, as place, day of the year and hours."""
+    hours = site_days["effort_hours"].sum("bait").to_series().rename("hours").reset_index()
+    hours = hours[hours["hours"] > 0]
+    return pd.DataFrame(
+        {
+            "place": hours["site"].astype(str),
+            "day": hours["date"].dt.day_of_year.astype(float),
+            "hours": hours["hours"],
+        }
+    )
 
 
 def bird_seasons(
@@ -154,7 +171,9 @@ def bird_seasons(
     return table.loc[~table.duplicated(["site", "season", "bird"])]
 
 
-def _draw_species(birds: pd.DataFrame, seed: int) -> tuple[dict[str, Array], Array]:
+def _draw_species(
+    birds: pd.DataFrame, seed: int, effort: pd.DataFrame | None
+) -> tuple[dict[str, Array], Array]:
     """Draws of the role of each bird by outcome, and the probability by every trait."""
     from phenology.models.role import SPECIES_PRIOR, RoleModel
 
@@ -171,7 +190,7 @@ def _draw_species(birds: pd.DataFrame, seed: int) -> tuple[dict[str, Array], Arr
     for without in set(REVEALING.values()):
         drawn[without] = model.draw_roles(
             traits, known, prior_local=prior, group=birds["group"], place=birds["site"],
-            without=without,
+            effort=effort, without=without,
         )  # fmt: skip
     local = {outcome: drawn[without][0].astype(float) for outcome, without in REVEALING.items()}
     return local, drawn[()][1]

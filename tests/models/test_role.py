@@ -5,6 +5,7 @@ import pytest
 from sklearn.metrics import brier_score_loss
 from sklearn.utils.estimator_checks import check_estimator, estimator_checks_generator
 
+from phenology.models.birds_calibration import simulate_mixed_species
 from phenology.models.refusal import Refused
 from phenology.models.role import RoleModel
 from phenology.models.role_simulated import simulate_roles
@@ -29,13 +30,37 @@ def test_probabilities_are_calibrated_with_and_without_known_birds(known: float)
         by_date.append(plain.predict_proba(dates, group=birds.group)[:, 0])
         truth.append(local)
     p, local = np.concatenate(probability), np.concatenate(truth)
+    assert _calibration_error(p, local) < 0.04
+    assert brier_score_loss(local, p) < 0.7 * brier_score_loss(local, np.concatenate(by_date))
+
+
+def _calibration_error(p: np.ndarray, local: np.ndarray) -> float:
     tenth = np.clip((p * 10).astype(int), 0, 9)
-    error = sum(
+    return sum(
         abs(p[tenth == k].mean() - local[tenth == k].mean()) * (tenth == k).mean()
         for k in np.unique(tenth)
     )
-    assert error < 0.04
-    assert brier_score_loss(local, p) < 0.7 * brier_score_loss(local, np.concatenate(by_date))
+
+
+def test_a_site_worked_late_does_not_make_its_locals_passage_birds() -> None:
+    """Birds of seasons simulated on other principles; where and when sites were worked counts."""
+    told, even, truth = [], [], []
+    for seed in range(4):
+        birds, local, effort = simulate_mixed_species(seed)
+        traits = birds[["day", "fuel_load", "span_days", "moult"]]
+        known = np.where(birds["breeding"], "local", "unknown")
+        model = RoleModel(
+            by_group=("day",), dates=("day",), signs={"fuel_load": -1, "span_days": 1}
+        )
+        places = {"group": birds["group"], "place": birds["site"]}
+        fitted = model.fit(traits, known, effort=effort, **places)
+        told.append(fitted.predict_proba(traits, **places)[:, 0])
+        even.append(model.fit(traits, known, **places).predict_proba(traits, **places)[:, 0])
+        truth.append(local)
+    p, without, local = map(np.concatenate, (told, even, truth))
+    assert len(local) > 1000
+    assert _calibration_error(p, local) < 0.07
+    assert brier_score_loss(local, p) < brier_score_loss(local, without)
 
 
 def test_known_birds_do_not_bias_the_share_of_locals() -> None:
@@ -67,8 +92,10 @@ def test_equal_fuel_gives_no_contrast_and_circular_draws_do() -> None:
         low, high = np.quantile(contrast, [0.05, 0.95])
         covers += low <= 0 <= high
         alone = birds.traits[["fuel_load"]]
-        by_fuel = RoleModel(signs={"fuel_load": -1}).fit(alone, birds.known).predict(alone)
-        circular.append(fuel[by_fuel == "passage"].mean() - fuel[by_fuel == "local"].mean())
+        by_fuel = RoleModel(signs={"fuel_load": -1}).fit(alone, birds.known)
+        p_local = by_fuel.predict_proba(alone)[:, 0]
+        likelier = p_local >= np.median(p_local)  # whatever share of locals the model arrives at
+        circular.append(fuel[~likelier].mean() - fuel[likelier].mean())
     assert covers >= 8
     assert np.mean(np.abs(circular)) > 0.1
 
