@@ -12,6 +12,8 @@ from phenology.calibrate import CALIBRATIONS, STUDY_COLUMNS, misses, one_study, 
 KEPT = sorted(path.stem for path in calibrate.TABLES.glob("*.csv"))
 # What the kept tables miss today, by model and scenario; an entry that is mended must go.
 KNOWN_MISSES = {
+    ("lean_mass", "250 birds"),  # fuel of a class: .96 of intervals hold it, a little too wide
+    ("lean_mass", "1000 birds"),  # the exponent: 32 of 33
     ("role", "individual-based"),
     ("stopover", "400 birds"),
     ("stopover", "individual-based"),
