@@ -192,7 +192,8 @@ def survival_study(seed: int) -> pd.DataFrame:
 
 def stopover_study(seed: int) -> pd.DataFrame:
     """Stay of passage birds and share of residents, 400 or 1000 birds over 60 days."""
-    from phenology.models.stopover import compare_simple_stays, fit_stopover
+    from phenology.models.stopover import fit_stopover
+    from phenology.models.stopover_simple import compare_simple_stays
     from phenology.models.stopover_simulated import simulate_stopover
 
     birds = (400, 1000)[seed % 2]

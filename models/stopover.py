@@ -8,11 +8,12 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 import xarray as xr
+from scipy.optimize import minimize
+from scipy.special import gamma
 
+from phenology.models.importance import draw_by_importance
 from phenology.models.laplace import fit_laplace, jax_derivatives
-from phenology.models.recaptures import recapture_table, reversed_in_time
 from phenology.models.refusal import Refused
-from phenology.models.survival import fit_survival
 from phenology.quantities import HIGH_QUANTILE, LOW_QUANTILE
 
 if TYPE_CHECKING:
@@ -23,7 +24,10 @@ Histories = npt.NDArray[np.bool_]
 
 FEWEST_SEEN_AGAIN = 20
 LEAST_LEARNED = 0.5  # share of the prior variance of log stay that the data must take away
+FEWEST_EFFECTIVE_DRAWS = 50.0
 _KNOT_DAYS = 7
+_DAYS_AT_ONCE = 16
+_POINTS = 500
 
 
 class StopoverFit(NamedTuple):
@@ -47,6 +51,34 @@ class StopoverFit(NamedTuple):
     entry: pd.DataFrame
     draws: xr.Dataset
     seen_again: int
+
+
+class StayDraws(NamedTuple):
+    """Draws of the stay of passage birds: mean [days] and shape, (draw,) each."""
+
+    days: Array
+    shape: Array
+
+
+def draw_remaining_days(stay: StayDraws, size: tuple[int, int], rng: np.random.Generator) -> Array:
+    """Days from a capture to leaving, a draw of the stay by row, shape (draw, bird).
+
+    A bird is caught at any time of its stay, and one that stays long the likelier: its whole stay
+    is drawn in proportion to its length, and what is left of it evenly. With κ = 1 the mean of
+    what is left is the mean stay; with κ above 1 it is less.
+
+    Examples
+    --------
+    >>> stay = StayDraws(np.full(50, 6.0), np.ones(50))
+    >>> left = draw_remaining_days(stay, (50, 4000), np.random.default_rng(1))
+    >>> bool(abs(left.mean() - 6.0) < 0.1)
+    True
+    """
+    chosen = rng.integers(len(stay.days), size=size[0])
+    days, shape = stay.days[chosen, None], stay.shape[chosen, None]
+    scale = days / gamma(1 + 1 / shape)
+    whole = scale * rng.gamma(1 + 1 / shape, size=size) ** (1 / shape)
+    return np.asarray(whole * rng.random(size))
 
 
 def fit_stopover(
@@ -104,7 +136,7 @@ def fit_stopover(
     """
     from phenology.models import stopover_likelihood as likelihood
 
-    caught, days_effort = _checked(histories, effort)
+    caught, days_effort = checked(histories, effort)
     seen_again = int((caught.sum(axis=1) > 1).sum())
     if seen_again < FEWEST_SEEN_AGAIN:
         raise Refused(
@@ -113,19 +145,51 @@ def fit_stopover(
         )
     data = _prepare(caught, days_effort, residents)
     start = np.concatenate([likelihood.PRIOR_MEAN, np.zeros(data.knots.shape[1])])
-    fit = fit_laplace(jax_derivatives(likelihood.derivatives, data), start)
-    theta, _ = fit.draws(draws, np.random.default_rng(seed))
-    learned = 1 - np.diag(fit.covariance())[: len(likelihood.NAMES)] / likelihood.PRIOR_SD**2
+    fit = fit_laplace(jax_derivatives(likelihood.derivatives, data), _near_mode(start, data))
+    theta, effective = draw_by_importance(
+        lambda at: _heights(at, data)[0], fit.theta, fit.covariance(),
+        count=draws, points=_POINTS, rng=np.random.default_rng(seed),
+    )  # fmt: skip
+    if effective < FEWEST_EFFECTIVE_DRAWS:
+        raise Refused("entry, stay and capture are too entangled in these captures to be told")
+    learned = 1 - theta[:, : len(likelihood.NAMES)].var(axis=0) / likelihood.PRIOR_SD**2
     if learned[0] < LEAST_LEARNED:
         raise Refused(
             "the captures hardly change what was assumed of the stay: birds were caught again too "
             "rarely, or stay and capture cannot be told apart"
         )
-    _refuse_wide_sampling(days_effort, float(np.exp(fit.theta[0])))
+    _refuse_wide_sampling(days_effort, float(np.exp(np.median(theta[:, 0]))))
     return _report(theta, data, learned, seen_again)
 
 
-def _checked(histories: npt.ArrayLike, effort: npt.ArrayLike) -> tuple[Histories, Array]:
+def _near_mode(start: Array, data: Data) -> Array:
+    """Where a search by gradients alone settles: Newton steps from afar cost thirty times more."""
+    import jax
+
+    from phenology.models import stopover_likelihood as likelihood
+
+    def objective(theta: Array) -> tuple[float, Array]:
+        with jax.enable_x64(True):
+            value, slope = likelihood.value_and_slope(theta, data)
+        return float(value), np.array(slope)
+
+    found = minimize(objective, start, jac=True, method="L-BFGS-B", options={"maxiter": 300})
+    return np.asarray(found.x)
+
+
+def _heights(theta: Array, data: Data) -> tuple[Array, Array]:
+    """Log joint density and log chance of being caught, at each row of θ."""
+    import jax
+
+    from phenology.models import stopover_likelihood as likelihood
+
+    with jax.enable_x64(True):
+        height, log_caught = likelihood.heights(theta, data)
+    return np.array(height), np.array(log_caught)
+
+
+def checked(histories: npt.ArrayLike, effort: npt.ArrayLike) -> tuple[Histories, Array]:
+    """Histories and effort as arrays, if they can be of one season."""
     caught = np.asarray(histories, dtype=bool)
     days = np.asarray(effort, dtype=float)
     if caught.ndim != 2 or caught.shape[1] != days.size:
@@ -151,33 +215,36 @@ def _prepare(caught: Histories, effort: Array, residents: bool) -> Data:
 
     birds, days = caught.shape
     size = 1 << max(6, (birds - 1).bit_length())
-    first = caught.argmax(axis=1)
-    last = days - 1 - caught[:, ::-1].argmax(axis=1)
-    day = np.arange(days)
-    within = (day > first[:, None]) & (day <= last[:, None])
+    day = np.flatnonzero(effort > 0)
+    filled = -(-day.size // _DAYS_AT_ONCE) * _DAYS_AT_ONCE
+    on_day = caught[:, day]
+    first = on_day.argmax(axis=1)
+    last = day.size - 1 - on_day[:, ::-1].argmax(axis=1)
+    place = np.arange(day.size)
+    within = (place > first[:, None]) & (place <= last[:, None])
     count = max(2, days // _KNOT_DAYS)
     at = np.linspace(0, count - 1, days)
     knots = np.clip(1 - np.abs(at[:, None] - np.arange(count)), 0, None)
 
     def padded(values: npt.NDArray[np.generic]) -> npt.NDArray[np.generic]:
-        return np.concatenate([values, np.repeat(values[:1], size - birds, axis=0)])
+        """Fill up birds and days, so that few sizes are compiled."""
+        whole = np.concatenate([values, np.repeat(values[:1], size - birds, axis=0)])
+        beyond = [(0, 0)] * (values.ndim - 1)
+        return np.pad(whole, [(0, 0), (0, filled - day.size)]) if beyond else whole
 
-    weight = np.zeros(size)
-    weight[:birds] = 1.0
     return Data(
-        padded(first), padded(last), padded((within & caught).astype(float)),
-        padded((within & ~caught).astype(float)), weight, effort / effort[effort > 0].mean(),
+        padded(first), padded(last), padded((within & on_day).astype(float)),
+        padded((within & ~on_day).astype(float)), (np.arange(size) < birds).astype(float),
+        np.pad(day, (0, filled - day.size), mode="edge"),
+        (np.arange(filled) < day.size).astype(float), effort / effort[effort > 0].mean(),
         knots, float(residents),
     )  # fmt: skip
 
 
 def _report(theta: Array, data: Data, learned: Array, seen_again: int) -> StopoverFit:
-    import jax
-
     from phenology.models import stopover_likelihood as likelihood
 
-    with jax.enable_x64(True):
-        log_caught = np.array(likelihood.log_caught(theta, data))
+    log_caught = _heights(theta, data)[1]
     # among the caught, then among all: those hard to catch count for more
     odds = np.exp(theta[:, 2] - log_caught[:, 1] + log_caught[:, 0]) * data.residents
     entry = np.exp(theta[:, len(likelihood.NAMES) :] @ data.knots.T)
@@ -188,6 +255,7 @@ def _report(theta: Array, data: Data, learned: Array, seen_again: int) -> Stopov
         "share_residents": ("residents among birds present", odds / (1 + odds), 2),
         "first_capture": ("first capture on a usual day", -np.expm1(-np.exp(theta[:, 3])), 3),
         "later_capture": ("later capture on a usual day", -np.expm1(-np.exp(theta[:, 4])), 4),
+        "stay_shape": ("shape of passage stays", np.exp(theta[:, 6]), 6),
     }
     if not data.residents:
         values = {name: value for name, value in values.items() if "resident" not in name}
@@ -208,50 +276,3 @@ def _report(theta: Array, data: Data, learned: Array, seen_again: int) -> Stopov
         ),
         seen_again,
     )  # fmt: skip
-
-
-def total_stay_days_schaub01(survival: float, seniority: float) -> float:
-    """Stay before and after capture from daily rates: −1 / ln φ − 1 / ln γ (form from memory).
-
-    It is the stay of the birds that were caught, and long stays are caught more often: up to
-    twice the mean stay of all birds. For comparison only.
-
-    Examples
-    --------
-    >>> round(total_stay_days_schaub01(0.9, 0.85), 6)
-    15.644351
-    """
-    return float(-1 / np.log(survival) - 1 / np.log(seniority))
-
-
-def compare_simple_stays(histories: npt.ArrayLike, effort: npt.ArrayLike) -> pd.DataFrame:
-    """The simple ways beside the likelihood, with why they differ.
-
-    Parameters
-    ----------
-    histories, effort
-        As in `fit_stopover`.
-
-    Returns
-    -------
-    DataFrame
-        method, days, why.
-    """
-    caught, days_effort = _checked(histories, effort)
-    sampled = days_effort > 0
-    table = recapture_table(caught)
-    forward = fit_survival(table, sampled=sampled[1:]).survival["estimate"].iloc[0]
-    backward = fit_survival(reversed_in_time(table), sampled=sampled[::-1][1:])
-    seniority = backward.survival["estimate"].iloc[0]
-    day = np.arange(caught.shape[1])
-    span = np.where(caught, day, -1).max(axis=1) - caught.argmax(axis=1)
-    again = caught.sum(axis=1) > 1
-    rows = [
-        ("minimum stay", float(span[again].mean()),
-         "from first to last capture of birds caught again: misses days before and after"),
-        ("summed rates", total_stay_days_schaub01(forward, seniority),
-         "stay before and after a capture: long stays are caught more often"),
-        ("after capture, one class", float(-1 / np.log(forward)),
-         "a few residents lengthen it for all"),
-    ]  # fmt: skip
-    return pd.DataFrame(rows, columns=["method", "days", "why"])

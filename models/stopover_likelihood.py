@@ -1,13 +1,19 @@
 """Likelihood of daily capture histories under entry, stay and capture, in JAX.
 
 A bird of class c enters on day e with chance b_c(e), is still there k days later with chance
-φ_cᵏ, φ_c = exp(−1 / S_c), and is caught on a day it is there with chance 1 − exp(−h × effort),
-h₁ until its first capture and h₂ after it. For a bird first caught on day f and last on day l,
 
-    L_c = A_c(f) p₁(f) φ_c^(l − f) Π_{f<d≤l} p₂(d)^x(d) [1 − p₂(d)]^(1 − x(d)) χ_c(l) / P_c,
+    S_c(k) = exp[−(k / λ_c)^κ_c],    mean stay λ_c Γ(1 + 1/κ_c),
 
-with A_c(f) the chance to be there on day f and not yet caught, χ_c(l) that of not being caught
-after day l, and P_c = Σ A_c(f) p₁(f) that of being caught at all. Classes are summed out.
+and is caught on a day it is there with chance 1 − exp(−h × effort), h₁ until its first capture and
+h₂ after it. κ above 1 means that birds leave the likelier the longer they have been there, as
+birds that fuel do; residents have κ = 1. When a bird entered is not seen and is summed out: for
+one first caught on day f and last on day l,
+
+    L_c = Σ_e b_c(e) q₁(e, f) p₁(f) χ_c(e, l) Π_{f<d≤l} p₂(d)^x(d) [1 − p₂(d)]^(1 − x(d)) / P_c,
+
+with q₁(e, f) the chance not to be caught from day e to the day before f, χ_c(e, l) that of being
+there on day l and not being caught after it, and P_c that of being caught at all. Classes are
+summed out.
 """
 
 from __future__ import annotations
@@ -20,58 +26,84 @@ import numpy as np
 
 # θ: these, then the log entry of passage birds at knots about a week apart.
 NAMES = ("log_passage_stay", "log_resident_stay", "logit_residents", "log_first_rate",
-         "log_later_rate", "logit_there_at_start")  # fmt: skip
+         "log_later_rate", "logit_there_at_start", "log_shape")  # fmt: skip
 
 # Priors. Songbird stays are usually 1 to 15 days (Chernetsov 2012): within .8 of log 5. Residents
 # stay for weeks and are perhaps a quarter of the birds caught, within a wide band. A tenth of the
-# birds there is caught on a day of usual effort, within twentyfold.
-PRIOR_MEAN = np.array([np.log(5.0), np.log(40.0), -1.0, np.log(0.1), np.log(0.1), 0.5])
-PRIOR_SD = np.array([0.8, 0.6, 1.5, 1.5, 1.5, 1.5])
+# birds there is caught on a day of usual effort, within twentyfold. The shape of stays lies
+# between one that falls from the first day (.7) and one as narrow as half its mean (2.5).
+PRIOR_MEAN = np.array([np.log(5.0), np.log(40.0), -1.0, np.log(0.1), np.log(0.1), 0.5, 0.3])
+PRIOR_SD = np.array([0.8, 0.6, 1.5, 1.5, 1.5, 1.5, 0.4])
 ENTRY_STEP_SD, ENTRY_LEVEL_SD = 1.0, 3.0
+_NEVER = 1e-140  # a chance too small to matter, whose logarithm bends within the numbers
+_STEP = 1e-4  # of differences in θ, logarithms and logits
+_LEAST_LOG = 300.0  # the same for the chance to be there still
 
 
 class Histories(NamedTuple):
-    """Birds and days; padded birds have `weight` 0."""
+    """Birds and days; padded birds have `weight` 0, padded days `worked` 0."""
 
-    first: Any  # (n,) int
-    last: Any  # (n,) int
-    caught_again: Any  # (n, T): caught on the day, after the first capture
-    missed: Any  # (n, T): not caught on the day, between first and last capture
+    first: Any  # (n,) int, place in `day`
+    last: Any  # (n,) int, place in `day`
+    caught_again: Any  # (n, D): caught on the day, after the first capture
+    missed: Any  # (n, D): not caught on the day, between first and last capture
     weight: Any  # (n,)
+    day: Any  # (D,) int: the days of sampling
+    worked: Any  # (D,): 1, or 0 for a day that only fills up
     effort: Any  # (T,), 1 is usual
     knots: Any  # (T, K): weights of the knots of entry
     residents: Any  # 1 with a class of residents, 0 without
 
 
+def _still_there(days: Any, log_stay: Any, log_shape: Any) -> Any:
+    """S(k); 1 on the day of entering."""
+    shape = jnp.exp(log_shape)
+    log_scale = log_stay - jax.scipy.special.gammaln(1 + 1 / shape)
+    later = jnp.maximum(days, 1.0)
+    log_gone = jnp.minimum(shape * (jnp.log(later) - log_scale), jnp.log(_LEAST_LOG))
+    return jnp.where(days > 0, jnp.exp(-jnp.exp(log_gone)), 1.0)
+
+
+def _path_and_ever(
+    theta: Any, entry: Any, log_stay: Any, log_shape: Any, histories: Histories
+) -> tuple[Any, Any]:
+    """Of one class: Σ_e b(e) q₁(e, f) χ(e, l) on days of sampling, (D, D), and P."""
+    days, count = jnp.arange(entry.size), entry.size
+    waited = jnp.exp(theta[3]) * histories.effort
+    before = jnp.cumsum(waited) - waited
+    unseen_rate = jnp.cumsum(jnp.exp(theta[4]) * histories.effort)
+    lag = days - days[:, None]  # (entry, day)
+    stays = _still_there(jnp.arange(count + 1), log_stay, log_shape)
+    there = jnp.where(lag >= 0, stays[jnp.maximum(lag, 0)], 0.0)
+    after = jnp.where((lag >= 0) & (days < count - 1), stays[jnp.maximum(lag + 1, 0)], 0.0)
+    gone_unseen = ((there - after) * jnp.exp(-unseen_rate))[:, ::-1]  # by the day it was last there
+    seen_no_more = jnp.cumsum(gone_unseen, axis=1)[:, ::-1]
+    at = histories.day
+    gone = seen_no_more[:, at] * jnp.exp(unseen_rate[at])  # χ, (T, D)
+    waiting = jnp.where(lag[:, at] >= 0, jnp.exp(before)[:, None] * jnp.exp(-before[at]), 0.0)
+    arrived = entry[:, None] * waiting  # (T, D)
+    p_first = -jnp.expm1(-waited[at]) * histories.worked
+    return arrived.T @ gone, ((arrived * there[:, at]).sum(axis=0) * p_first).sum()
+
+
 def class_log_density(theta: Any, histories: Histories) -> Any:
     """Log of L_c for each bird, (n, 2), and of P_c, (2,): passage first."""
-    phi = jnp.exp(-jnp.exp(-theta[:2]))
-    p_first = -jnp.expm1(-jnp.exp(theta[3]) * histories.effort)
-    log_missed = -jnp.exp(theta[4]) * histories.effort
-    p_later = -jnp.expm1(log_missed)
     entry = jax.nn.softmax(histories.knots @ theta[len(NAMES) :])
-    days = entry.size
     there = jax.nn.sigmoid(theta[5])
-    uniform = (1 - there) * jnp.full(days, 1 / days)
-    entries = jnp.stack([entry, uniform.at[0].add(there)], axis=1)  # (T, 2)
-
-    def arrive(waiting: Any, day: Any) -> Any:
-        present = waiting + day[0]
-        return present * (1 - day[1]) * phi, present
-
-    def leave(unseen: Any, p: Any) -> Any:
-        return (1 - phi) + phi * (1 - p) * unseen, unseen
-
-    present = jax.lax.scan(arrive, jnp.zeros(2), (entries, p_first))[1]  # A, (T, 2)
-    unseen = jax.lax.scan(leave, jnp.ones(2), p_later, reverse=True)[1]  # χ, (T, 2)
-    ever = (present * p_first[:, None]).sum(axis=0)
-    log_later = jnp.log(jnp.where(histories.effort > 0, p_later, 1.0))
-    between = histories.caught_again @ log_later + histories.missed @ log_missed
+    uniform = ((1 - there) * jnp.full(entry.size, 1 / entry.size)).at[0].add(there)
+    found = [
+        _path_and_ever(theta, entry, theta[0], theta[6], histories),
+        _path_and_ever(theta, uniform, theta[1], 0.0, histories),
+    ]
     first, last = histories.first, histories.last
-    p_at_first = jnp.where(histories.effort > 0, p_first, 1.0)[first]
-    log_path = jnp.log(present[first]) + (last - first)[:, None] * jnp.log(phi)
-    log_path += jnp.log(unseen[last])
-    return log_path + (between + jnp.log(p_at_first))[:, None] - jnp.log(ever), jnp.log(ever)
+    path = jnp.stack([path[first, last] for path, _ in found], axis=1)
+    log_ever = jnp.log(jnp.stack([ever for _, ever in found]) + _NEVER)
+    effort = jnp.where(histories.worked > 0, histories.effort[histories.day], 1.0)
+    log_missed = -jnp.exp(theta[4]) * effort
+    log_later = jnp.log(-jnp.expm1(log_missed))
+    log_first = jnp.log(-jnp.expm1(-jnp.exp(theta[3]) * effort))
+    between = histories.caught_again @ log_later + histories.missed @ log_missed
+    return jnp.log(path + _NEVER) + (between + log_first[first])[:, None] - log_ever, log_ever
 
 
 def log_likelihood(theta: Any, histories: Histories) -> Any:
@@ -92,13 +124,36 @@ def _negative_log_joint(theta: Any, histories: Histories) -> Any:
 
 
 @jax.jit
+def _slopes(thetas: Any, histories: Histories) -> Any:
+    slope = jax.value_and_grad(_negative_log_joint)
+    return jax.lax.map(lambda theta: slope(theta, histories), thetas)
+
+
+def value_and_slope(theta: Any, histories: Histories) -> Any:
+    """Negative log joint density and its gradient in θ."""
+    values, slopes = _slopes(theta[None], histories)
+    return values[0], slopes[0]
+
+
 def derivatives(theta: Any, phi: Any, histories: Histories) -> Any:  # noqa: ARG001
-    """Negative log joint density, gradient and Hessian in θ."""
-    value, gradient = jax.value_and_grad(_negative_log_joint)(theta, histories)
-    return value, gradient, jax.hessian(_negative_log_joint)(theta, histories)
+    """Negative log joint density, gradient and Hessian in θ, this by differences of gradients.
+
+    Differentiated twice, the likelihood takes several times as long to compile as to fit.
+    """
+    aside = _STEP * jnp.eye(theta.size)
+    values, slopes = _slopes(
+        jnp.concatenate([theta[None], theta + aside, theta - aside]), histories
+    )
+    ahead, behind = jnp.split(slopes[1:], 2)
+    hessian = (ahead - behind) / (2 * _STEP)
+    return values[0], slopes[0], (hessian + hessian.T) / 2
 
 
 @jax.jit
-def log_caught(thetas: Any, histories: Histories) -> Any:
-    """Log chance of being caught at all, by class, for each draw of θ: (draw, 2)."""
-    return jax.vmap(lambda theta: class_log_density(theta, histories)[1])(thetas)
+def heights(thetas: Any, histories: Histories) -> Any:
+    """Log joint density, (draw,), and log chance of being caught by class, (draw, 2)."""
+
+    def one(theta: Any) -> Any:
+        return -_negative_log_joint(theta, histories), class_log_density(theta, histories)[1]
+
+    return jax.lax.map(one, thetas)

@@ -105,7 +105,7 @@ CALIBRATIONS: dict[str, Calibration] = {
     ),
     "stopover": Calibration(
         f"{BIRDS}:stopover_study",
-        ("stopover*.py", "laplace.py"),
+        ("stopover*.py", "importance.py", "laplace.py"),
         OWN_FAMILY
         | {
             "simple: minimum stay": UNTOLD,

@@ -1,4 +1,4 @@
-"""What follows from lean mass and fuel: role, stopover, survival, deposition, readiness."""
+"""What follows from lean mass and fuel: role, stopover, survival, gain, readiness, departure."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
+from phenology.assess.departure import assess_departure
 from phenology.assess.deposition import assess_deposition
 from phenology.assess.readiness import assess_readiness, next_stop_km
 from phenology.assess.roles import Roles, assess_roles, days_worked, stated_roles
@@ -36,17 +37,21 @@ def assess_bird_in_hand(
     """Report all that captures tell beyond fuel; what is handed on is the role.
 
     Parameters are those of the run; `answers` gains share_local, stopover_days, survival,
-    return_rate, fuel_deposition_g_per_day and share_ready.
+    return_rate, fuel_deposition_g_per_day and share_ready, and fuel and range at departure.
     """
     captures, stated = study.captures, stated_roles(study)
     hand = condition.draws.get("birds")
     worked = days_worked(site_days)
     roles = assess_roles(study, groups, seasons, hand, answers, seed, worked)
-    assess_stopover(captures, stated, site_days, seasons, windows, answers, seed)
+    stays = assess_stopover(captures, stated, site_days, seasons, windows, answers, seed)
     placed = place_in_season(captures["date"], windows)
     years = pd.Series(placed["season"].to_numpy(), index=captures.index)
     assess_survival(captures, stated, site_days, years, answers)
-    assess_deposition(captures, groups, condition.draws.get("lean_mass"), answers, seed)
+    lean_mass = condition.draws.get("lean_mass")
+    rates = assess_deposition(captures, groups, lean_mass, answers, seed)
     stops = next_stop_km(study.sites, study.options.next_stop_km)
     assess_readiness(captures, stated, groups, seasons, hand, stops, answers)
+    assess_departure(
+        captures, stated, groups, seasons, hand, rates, stays, stops, answers, seed
+    )  # fmt: skip
     return roles

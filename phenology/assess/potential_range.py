@@ -56,7 +56,10 @@ def assess_potential_range(
         members = places[rows]
         kind = kind_of_bird(name)
         try:
-            distance = _range_draws(kind, birds.isel(bird=rows), seed)
+            of_species = birds.isel(bird=rows)
+            distance = range_draws(
+                kind, of_species["lean_mass_g"].to_numpy(), of_species["fuel_load"].to_numpy(), seed
+            )
         except Refused as reason:
             for group in sorted(groups[species == name].unique()):
                 answers.refuse("potential_range_km", str(reason), group=group)
@@ -77,9 +80,16 @@ def assess_potential_range(
     return table, draws
 
 
-def _range_draws(kind: str | None, birds: xr.Dataset, seed: int) -> Array:
+def range_draws(kind: str | None, lean: Array, fuel: Array, seed: int) -> Array:
+    """Potential range [km] from draws of lean mass [g] and fuel load, (draw, bird) each.
+
+    Raises
+    ------
+    Refused
+        If no law was calibrated for the kind of bird.
+    """
     values = energy_values()
-    draws = birds.sizes["draw"]
+    draws = len(fuel)
     rng = np.random.default_rng(seed)
 
     def drawn(name: str) -> Array:
@@ -90,7 +100,6 @@ def _range_draws(kind: str | None, birds: xr.Dataset, seed: int) -> Array:
 
     speed = drawn(f"{kind}_air_speed") if kind else np.ones((draws, 1))
     reserve = drawn("reserve")
-    lean, fuel = birds["lean_mass_g"].to_numpy(), birds["fuel_load"].to_numpy()
     distances = [
         potential_range_km(
             kind,

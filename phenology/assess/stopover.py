@@ -5,7 +5,6 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
 from phenology.models.refusal import Refused
@@ -14,9 +13,9 @@ if TYPE_CHECKING:
     import xarray as xr
 
     from phenology.estimates import Estimates
+    from phenology.models.stopover import StayDraws
     from phenology.seasons import Window
 
-Array = npt.NDArray[np.float64]
 NOTE = "a long stay is no sign of a good site: poor sites have long stays too"
 RESIDENT_NOTE = "residents are told by their stay alone; where few stay long it is mostly assumed"
 
@@ -29,7 +28,7 @@ def assess_stopover(
     windows: tuple[Window, ...],
     answers: Estimates,
     seed: int,
-) -> dict[str, Array]:
+) -> dict[str, StayDraws]:
     """Fit entry and stay at each site and season to the daily captures of each species.
 
     Parameters
@@ -50,13 +49,13 @@ def assess_stopover(
     Returns
     -------
     dict
-        Draws of the stay of passage birds [days], by species, all sites and seasons together.
+        Draws of the stay of passage birds, by species, all sites and seasons together.
     """
-    from phenology.models.stopover import FEWEST_SEEN_AGAIN
+    from phenology.models.stopover import FEWEST_SEEN_AGAIN, StayDraws
 
     effort = site_days["effort_hours"].sum("bait").transpose("site", "date").to_pandas()
     banded = captures.assign(season=seasons)[captures["band"].notna() & (roles != "local")]
-    stays: dict[str, list[Array]] = {}
+    stays: dict[str, list[StayDraws]] = {}
     for (site, species), birds in banded.groupby(["site", "species"]):
         again = birds.groupby(["season", "band"])["date"].nunique().gt(1).groupby("season").sum()
         enough = again.index[again >= FEWEST_SEEN_AGAIN]
@@ -76,7 +75,10 @@ def assess_stopover(
             )
             number = birds["band"].nunique()
             answers.refuse("stopover_days", told, birds=number, site=site, group=species)
-    return {species: np.concatenate(draws) for species, draws in stays.items()}
+    return {
+        species: StayDraws(*(np.concatenate(alike) for alike in zip(*draws, strict=True)))
+        for species, draws in stays.items()
+    }
 
 
 def _fit_season(
@@ -85,8 +87,8 @@ def _fit_season(
     windows: tuple[Window, ...],
     answers: Estimates,
     seed: int,
-) -> Array:
-    from phenology.models.stopover import fit_stopover
+) -> StayDraws:
+    from phenology.models.stopover import StayDraws, fit_stopover
 
     days = _days_of_season(birds["date"].iloc[0], windows)
     hours = effort.reindex(days).fillna(0.0).to_numpy(dtype=float, copy=True)
@@ -122,7 +124,7 @@ def _fit_season(
             role=role,
             **key,
         )
-    return np.asarray(fit.draws["passage_stay_days"].to_numpy(), dtype=float)
+    return StayDraws(*(fit.draws[name].to_numpy() for name in ("passage_stay_days", "stay_shape")))
 
 
 def _days_of_season(day: pd.Timestamp, windows: tuple[Window, ...]) -> pd.DatetimeIndex:

@@ -104,6 +104,12 @@ def fuel_section(tables: dict[str, pd.DataFrame], options: StudyOptions) -> Sect
         )
     if fuel is not None:
         section.add(table("fuel", "Mean fuel load", shown_answers(fuel), folded=True))
+        if "fuel_at_departure" in tables:
+            leaving = tables["fuel_at_departure"]
+            section.add(
+                table("fuel_at_departure", "At departure", shown_answers(leaving), folded=True),
+                points(said(leaving)),
+            )
         if "fuel_classes" in tables:
             classes = shown_answers(tables["fuel_classes"])
             section.add(

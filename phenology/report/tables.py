@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from phenology.assess.departure import AT_DEPARTURE
 from phenology.assess.fat_readers import fat_readers
 from phenology.places import coarsen_sites
 from phenology.quantities import AGAINST_NORMAL, AT_EQUAL
@@ -52,6 +53,7 @@ def report_tables(assessment: Assessment) -> dict[str, pd.DataFrame]:
     birds = single_birds(assessment.captures, study.options, windows)
     compared = estimates["definition"].isin([AT_EQUAL, AGAINST_NORMAL])
     classes = estimates[estimates["definition"].str.startswith(FAT_CLASS)]
+    leaving = estimates[estimates["definition"] == AT_DEPARTURE]
     own = estimates[estimates["definition"] == ""]
     elsewhere = estimates["quantity"].isin([*TIMING, "fuel_load", "lean_mass_g"])
     further = estimates[~compared & ~elsewhere]
@@ -60,6 +62,7 @@ def report_tables(assessment: Assessment) -> dict[str, pd.DataFrame]:
         "timing": timing(estimates),
         "fuel": answers(own, ("fuel_load",)),
         "fuel_classes": answers(classes, ("fuel_load",)),
+        "fuel_at_departure": answers(leaving, ("fuel_load",)),
         "fat_readers": fat_readers(study, assessment.captures["group"]).drop(
             columns="reader", errors="ignore"
         ),

@@ -4,11 +4,8 @@ import numpy as np
 import pytest
 
 from phenology.models.refusal import Refused
-from phenology.models.stopover import (
-    compare_simple_stays,
-    fit_stopover,
-    total_stay_days_schaub01,
-)
+from phenology.models.stopover import fit_stopover
+from phenology.models.stopover_simple import compare_simple_stays, total_stay_days_schaub01
 from phenology.models.stopover_simulated import simulate_stopover
 
 
