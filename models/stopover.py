@@ -92,8 +92,8 @@ def fit_stopover(
     """Fit entry, stay and capture to the daily captures of one season at one site.
 
     `phenology.models.stopover_likelihood` states the likelihood: birds enter over the season,
-    stay for a time that is exponential in each class, and are caught at rates of their own
-    before and after the first capture.
+    stay for a time that has a shape in passage birds and is exponential in residents, and are
+    caught at rates of their own before and after the first capture.
 
     Parameters
     ----------
@@ -118,8 +118,9 @@ def fit_stopover(
     Notes
     -----
     A long stay is no sign of a good site: poor sites have long stays too. Birds that pass within
-    hours are caught less often than the exponential has it. Residents are told by their stay
-    alone; where few stay longer than the season's middle, their share is mostly prior.
+    hours are caught less often than the model has it. Residents are told by their stay alone;
+    where few stay longer than the season's middle, their share is mostly prior. How long birds
+    were there before their first capture rests on a rate that effort alone tells.
 
     References
     ----------

@@ -15,8 +15,6 @@ KNOWN_MISSES = {
     ("lean_mass", "250 birds"),  # fuel of a class: .96 of intervals hold it, a little too wide
     ("lean_mass", "1000 birds"),  # the exponent: 32 of 33
     ("role", "individual-based"),
-    ("stopover", "400 birds"),
-    ("stopover", "individual-based"),
 }
 
 
