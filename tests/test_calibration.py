@@ -15,11 +15,13 @@ KNOWN_MISSES = {
     ("lean_mass", "250 birds"),  # fuel of a class: .96 of intervals hold it, a little too wide
     ("lean_mass", "1000 birds"),  # the exponent: 32 of 33
     ("role", "individual-based"),
+    ("season", "dense, passage"),  # ends of passage: .867 and .870 of 90 % intervals
+    ("season", "sparse, passage"),  # ends of passage: .856 and .864
 }
 
 
 def test_most_models_have_their_table() -> None:
-    kept = {"deposition", "lean_mass", "role", "stopover", "support", "survival"}
+    kept = {"deposition", "lean_mass", "role", "season", "stopover", "support", "survival"}
     assert kept <= set(KEPT) <= set(CALIBRATIONS)
 
 
