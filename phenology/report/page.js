@@ -1,5 +1,6 @@
 "use strict";
 (function () {
+  document.documentElement.dataset.drawn = "no";
   const EVALUATED = /^[=+\-@\t\r\n\uff1d\uff0b\uff0d\uff20]/;
   const NUMBER = /^[+-]?(\d+([.,]\d*)?|[.,]\d+)([eE][+-]?\d+)?$/;
   const DASHES = /^[-\u2010-\u2015\u2212]+$/;

@@ -11,7 +11,7 @@ from phenology.sheets.blocks import Block, find_repeated_rows, find_shifted_bloc
 from phenology.sheets.doubt import Doubt, Sheets
 from phenology.sheets.measured import Measured, beyond_usual, odd_beside_others
 from phenology.sheets.read import SheetRead
-from phenology.sheets.slips import Slip, explain, rare_by_a_swap
+from phenology.sheets.slips import Slip, explain
 
 # Beyond these factors of the class's median no living, flying bird of the class lies: the
 # heaviest birds weigh up to 2.75 times their lean mass (Hedenström & Alerstam 1992, J. Exp.
@@ -42,7 +42,7 @@ def find_implausible(
         yield Doubt("captures", place, "", "row_repeated", "doubtful", message)
     words = _BirdWords(sheets, measured)
     cells = [(int(place), int(column)) for place, column in np.argwhere(doubtful)]
-    swapped = rare_by_a_swap(measured, doubtful) | explain_unreadable(sheets, measured)
+    swapped = explain_unreadable(sheets, measured)
     told = {*cells, *swapped}
     for place, column in [*cells, *sorted(set(swapped).difference(cells))]:
         slip = swapped.get((place, column)) or explain(

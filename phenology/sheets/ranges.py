@@ -27,7 +27,6 @@ _OUTER_BIRDS = 60
 _QUANTILE_WORTH = 0.4  # efficiency of the quartile range as a measure of spread
 _GRID_STEP = 0.001  # of the logarithm: a tenth of a per cent
 _GRID_CELLS = 20_000_000
-_PASSES = 10  # at most; of good scores hardly any lie beyond the first limit
 _FREEDOMS = np.array([4, 5, 7, 10, 15, 30, 200.0])
 
 
@@ -256,8 +255,7 @@ def tail_limit(
     """Where the upper tail of scores ends, if only `false_alarm_share` of good ones lie beyond.
 
     The tail is a Student's, its weight read from two outer quantiles that a few mistakes
-    cannot move, and never lighter than a normal one. Many mistakes would thicken it and hide
-    one another: what lies beyond a limit is left out and the tail learned again.
+    cannot move, and never lighter than a normal one.
 
     Parameters
     ----------
@@ -273,18 +271,6 @@ def tail_limit(
     scores, passed = scores[order], np.cumsum(counts[order])
     if not len(passed) or passed[-1] < 50:
         return float(ndtri(1 - false_alarm_share) * 1.5)
-    limit = np.inf
-    for _ in range(_PASSES):
-        within = np.searchsorted(scores, limit, side="right")
-        further = _limit_of(scores[:within], passed[:within], false_alarm_share)
-        if further >= limit:
-            break
-        limit = further
-    return limit
-
-
-def _limit_of(scores: Floats, passed: Ints, false_alarm_share: float) -> float:
-    """Where the upper tail of ordered scores ends; `passed` birds lie at or below each."""
     birds = int(passed[-1])
     shoulder, tail = scores[np.searchsorted(passed, [0.9 * birds, _TAIL * birds])]
     ratios = stdtrit(_FREEDOMS, _TAIL) / stdtrit(_FREEDOMS, 0.9)

@@ -8,7 +8,6 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
-import numpy.typing as npt
 
 from phenology.sheets.clock import Unreadable
 from phenology.sheets.measured import Measured
@@ -25,9 +24,6 @@ LESS_READILY = 3.0  # where the form of the number speaks against a slip
 GOOD_FIT = 2.8  # spreads from the expectation within which an explanation fits
 MUCH_BETTER = 1.2  # difference in log plausibility to the next best
 
-# A value that is rare but not implausible is doubted if two swapped digits bring it back.
-RARE, RARE_BESIDE_OTHERS = 2.5, 3.2  # spreads, by itself and beside the bird's other measurements
-BROUGHT_BACK = 1.5  # spreads from what the others lead to expect
 
 _WORDS = {
     "decimal_shifted": "the decimal point seems to be shifted",
@@ -138,48 +134,6 @@ def swapped_digits(text: str) -> list[str]:
         if candidate != text and not re.match(r"0\d", candidate):
             swapped.append(candidate)
     return swapped
-
-
-def rare_by_a_swap(
-    measured: Measured,
-    doubtful: npt.NDArray[np.bool_],
-    rare: float = RARE_BESIDE_OTHERS,
-    brought_back: float = BROUGHT_BACK,
-) -> dict[tuple[int, int], Slip]:
-    """Find cells, not doubtful by themselves, that are rare and would fit with digits swapped.
-
-    Few rare values come near what is usual by swapping digits, so that this look at them costs
-    few false alarms (common practice: 47.3 noted for 43.7).
-
-    Returns
-    -------
-    dict
-        Cells (capture, measurement) to the slip.
-    """
-    scores = measured.scores.copy(order="F")
-    scores[doubtful] = np.nan
-    rows = np.flatnonzero((np.abs(scores) > RARE).any(axis=1))
-    beside = measured.expectation.conditional_scores(scores[rows], rows)
-    far = (np.abs(beside) > rare) & (np.abs(scores[rows]) > RARE)
-    found = {}
-    for column, levels in enumerate(measured.levels):
-        places = rows[far[:, column]]
-        candidates = {
-            float(levels[code]): swapped_digits(f"{levels[code]:.{measured.decimals[column]}f}")
-            for code in np.unique(measured.codes[column][places])
-        }
-        for place in places.tolist():
-            expected, spread = measured.expectation.of_one(place, scores[place], column)
-            fits = sorted(
-                (abs(measured.score_of(place, column, float(text)) - expected) / spread, text)
-                for text in candidates[measured.values[place, column]]
-            )
-            nearly = fits and fits[0][0] < brought_back
-            if nearly and (len(fits) == 1 or fits[1][0] ** 2 - fits[0][0] ** 2 > 2 * MUCH_BETTER):
-                plausibility = READINESS["digits_swapped"] - fits[0][0] ** 2 / 2
-                value = f"{float(fits[0][1]):.6g}"
-                found[place, column] = Slip("digits_swapped", value, plausibility)
-    return found
 
 
 def _swaps(measured: Measured, place: int, column: int, value: float) -> Iterable[Slip]:
