@@ -175,7 +175,7 @@ def test_the_address_is_one_whole_flushed_line_also_into_a_pipe(write_study: Wri
         line = served.stdout.readline().decode()
         assert re.fullmatch(r"http://127\.0\.0\.1:\d+/open\?key=[\w-]{32}\n", line)
         os.kill(served.pid, signal.SIGINT)
-        out, complaint = served.communicate(timeout=30)
+        out, complaint = served.communicate(timeout=120)
     finally:
         served.kill()
         served.wait()
