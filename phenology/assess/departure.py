@@ -10,6 +10,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from phenology.assess.potential_range import range_draws
+from phenology.birds import bird_of_capture
 from phenology.models.lean_mass import BELIEVED_OVER_LEAN
 from phenology.models.potential_range import share_ready
 from phenology.models.refusal import Refused
@@ -69,9 +70,7 @@ def assess_departure(
         return
     table = captures.assign(role=roles, group=groups, season=seasons)
     table = table.sort_values(["date", "time"], kind="stable")
-    alone = pd.Series("row " + table.index.astype(str), index=table.index)
-    bird = table["band"].astype(object).where(table["band"].notna(), alone)
-    first = ~table.assign(bird=bird).duplicated(["site", "season", "bird"])
+    first = ~table.assign(bird=bird_of_capture(table)).duplicated(["site", "season", "bird"])
     passage = table[first & (table["role"] == "passage") & table.index.isin(hand.indexes["bird"])]
     rng = np.random.default_rng(seed)
     for (species, group), birds in passage.groupby(["species", "group"]):

@@ -9,6 +9,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from phenology.birds import bird_of_capture
 from phenology.models.potential_range import share_ready
 
 if TYPE_CHECKING:
@@ -78,9 +79,9 @@ def assess_readiness(
         return
     table = captures.assign(role=roles, group=groups, season=seasons)
     table = table.sort_values(["date", "time"], kind="stable")
-    alone = pd.Series("row " + table.index.astype(str), index=table.index)
-    bird = table["band"].astype(object).where(table["band"].notna(), alone)
-    last = ~table.assign(bird=bird).duplicated(["site", "season", "bird"], keep="last")
+    last = ~table.assign(bird=bird_of_capture(table)).duplicated(
+        ["site", "season", "bird"], keep="last"
+    )
     passage = table[last & (table["role"] == "passage")]
     if passage.empty:
         return

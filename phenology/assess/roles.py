@@ -10,6 +10,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from phenology.assess.support_rows import NO_POLLEN as NOTHING
+from phenology.birds import bird_of_capture
 from phenology.models.refusal import Refused
 from phenology.quantities import HIGH_QUANTILE, LOW_QUANTILE, ROLES
 
@@ -154,8 +155,7 @@ def bird_seasons(
     table = captures.assign(group=groups, season=seasons, stated=stated, fuel_load=fuel)
     table["capture"] = table.index
     table = table.sort_values(["date", "time"], kind="stable")
-    alone = "row " + table.index.astype(str)
-    table["bird"] = table["band"].astype(object).where(table["band"].notna(), alone)
+    table["bird"] = bird_of_capture(table)
     written = table["breeding"].astype("string").str.strip().str.lower()
     breeding = (written.notna() & ~written.isin(NOTHING)).fillna(False).astype(bool)
     table["known_local"] = breeding | table["gravid"].fillna(False).astype(bool)
