@@ -291,9 +291,9 @@ def _outside(role: str, quantity: str, values: Array, first: float, last: float)
     """Why a local group's date cannot be told: it lies outside the days sampled."""
     if role != "local":
         return ""
-    if quantity == "arrival_day" and np.median(values) < first:
+    if quantity == "arrival_day" and np.median(values) <= first:
         return "already here when sampling began"
-    if quantity == "departure_day" and np.median(values) > last:
+    if quantity == "departure_day" and np.median(values) >= last:
         return "still here when sampling ended"
     if quantity == "peak_day" and not first <= np.median(values) <= last:
         return "the top of the season lies outside the days sampled"
