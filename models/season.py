@@ -16,6 +16,7 @@ from phenology.models.season_density import Coefficients
 from phenology.models.season_design import Design, design_arrays, effort_centres, first_guess
 from phenology.models.season_forecast import Posterior
 from phenology.models.season_laplace import LaplaceFit, draw_laplace, fit_laplace
+from phenology.models.season_moved import draw_moved
 from phenology.models.season_predictors import Sizes
 from phenology.models.season_sampled import draw_sampled
 from phenology.models.season_shares import season_shares
@@ -25,6 +26,7 @@ Array = npt.NDArray[Any]
 WELL_SAMPLED_DAYS = 8  # in a site-year
 FEWEST_SEASONS = 3  # well-sampled site-years from which the Laplace approximation is trusted
 MANY_CELLS = 400  # group × site × season, above which fewer points are taken
+MOST_MOVED = 50_000  # counts, beyond which draws stay as they are: moving them takes too long
 MOST_CUT = 0.8  # share of the hyperparameters' weight that truncation may cut off
 
 
@@ -49,9 +51,11 @@ class SeasonModel:
     seed : int
     nectar_prior : tuple of float, optional
         Mean and standard deviation of the slope of log catches at baited traps on log nectar.
-    method : {"auto", "laplace", "sampled"}
-        Nested Laplace approximation, or NUTS; "auto" takes the first where at least three
-        site-years were sampled on eight days or more and its own checks pass.
+    method : {"auto", "laplace", "moved", "sampled"}
+        Nested Laplace approximation, the same with its draws moved toward the exact posterior
+        (`season_moved`), or NUTS. "auto" samples where fewer than three site-years were sampled
+        on eight days or more, or where checks of the others fail; it moves the draws unless there
+        are more than 50,000 counts.
     warmup : int
         Of each chain, where sampled.
 
@@ -78,7 +82,7 @@ class SeasonModel:
         (site, season), days sampled.
     diagnostics_ : DataFrame
         statistic, value, threshold, passed, meaning.
-    method_ : {"laplace", "sampled"}
+    method_ : {"laplace", "moved", "sampled"}
         How the draws were made.
     posterior_ : Posterior
         Draws of the coefficients themselves, from which `season_forecast` expects counts.
@@ -156,15 +160,22 @@ class SeasonModel:
     ) -> tuple[Array, Coefficients]:
         """Draw by the method asked for; "auto" samples where the quick way cannot be trusted."""
         well_sampled = int((days_sampled(counts) >= WELL_SAMPLED_DAYS).sum())
-        if self.method == "laplace" or (self.method == "auto" and well_sampled >= FEWEST_SEASONS):
+        asked = self.method
+        if asked == "auto":
+            quick = "moved" if counts.count.size <= MOST_MOVED else "laplace"
+            asked = quick if well_sampled >= FEWEST_SEASONS else "sampled"
+        if asked != "sampled":
             cells = sizes.groups * sizes.sites * sizes.seasons
             points = max(self.points * min(MANY_CELLS / cells, 1.0), self.points / 4)
             hyper, drawn, cut = draw_laplace(
                 fit, design, sizes, draws=self.draws, points=round(points), seed=self.seed
             )
             self.diagnostics_ = _diagnose(fit, cut)
-            self.method_ = "laplace"
-            if self.method == "laplace" or self.diagnostics_["passed"].all():
+            self.method_ = asked
+            if asked == "moved":
+                drawn, moves = draw_moved(fit, hyper, drawn, design, sizes, seed=self.seed)
+                self.diagnostics_ = pd.concat([self.diagnostics_, moves], ignore_index=True)
+            if self.method != "auto" or self.diagnostics_["passed"].all():
                 return hyper, drawn
         hyper, drawn, self.diagnostics_ = draw_sampled(
             fit, design, sizes, draws=self.draws, warmup=self.warmup, seed=self.seed

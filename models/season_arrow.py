@@ -161,6 +161,14 @@ def spread(factor: Factor, noise: Coefficients, sizes: Sizes) -> Coefficients:
     return Coefficients(shared, _spread(factor, index, shared, noise.local))
 
 
+def straighten(factor: Factor, off: Coefficients, sizes: Sizes) -> Coefficients:
+    """The noise that `spread` turns into these."""
+    index, _ = touched(sizes)
+    own = jnp.einsum("sybc,syb->syc", factor.own, off.local)
+    border = jnp.einsum("sybt,syt->syb", factor.border, off.shared[index])
+    return Coefficients(factor.shared.T @ off.shared, own + border)
+
+
 def log_determinant(factor: Factor) -> Array:
     """Log determinant of H."""
     own = jnp.log(jnp.diagonal(factor.own, axis1=-2, axis2=-1)).sum()

@@ -40,7 +40,7 @@ def calibration_study(seed: int) -> pd.DataFrame:
     sampled = _days_worked(scenario, rng)
     drivers = {"bloom": rng.normal(size=(SITES, YEARS)), "onset": rng.normal(size=(SITES, YEARS))}
     counts, truth = _worth_a_fit(rng, sampled, role, drivers)
-    model = SeasonModel(draws=400, method="laplace", seed=seed).fit(counts)
+    model = SeasonModel(draws=400, seed=seed).fit(counts)
     own = _told_and_true(model, truth, role, rng).assign(scenario=f"{scenario}, {role}")
     if seed % INDIVIDUAL_EVERY:
         return own

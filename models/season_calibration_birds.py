@@ -35,7 +35,7 @@ def individual_study(seed: int) -> pd.DataFrame:
         plan = Plan(first_day=FIRST_DAY + 10, last_day=LAST_DAY - 13, every_days=every, nets=2)
         study = simulate(make_world(SITES, SEASONS, plan=plan), seed)
         counts = counts_of(study, species, role)
-        drawn[every] = SeasonModel(method="laplace", seed=seed).fit(counts).draws_.sel(role=role)
+        drawn[every] = SeasonModel(seed=seed).fit(counts).draws_.sel(role=role)
     timing = study.truth["timing"]
     timing = timing[timing["role"] == role].set_index(["group", "site", "season"])
     tables = []

@@ -49,7 +49,8 @@ class Position(NamedTuple):
     local: Array
 
 
-def _frame(fit: LaplaceFit, design: Design, sizes: Sizes) -> Frame:
+def straight_frame(fit: LaplaceFit, design: Design, sizes: Sizes) -> Frame:
+    """Coordinates about the centre of the Laplace approximation."""
     variances = marginal_variances(fit.factor, sizes)
     hyper = jnp.asarray(fit.hyper)
     sd = prior_sds(hyper, design)
@@ -62,7 +63,7 @@ def _frame(fit: LaplaceFit, design: Design, sizes: Sizes) -> Frame:
     )
 
 
-def _straight_to_model(
+def straight_to_model(
     position: Position, frame: Frame, sizes: Sizes
 ) -> tuple[Array, Coefficients, Array]:
     """Hyperparameters, coefficients and log volume of the change of coordinates."""
@@ -85,7 +86,7 @@ def _straight_to_model(
 @cache
 def _log_density(sizes: Sizes) -> LogDensity:
     def log_density(position: Position, frame: Frame) -> Array:
-        hyper, coefficients, volume = _straight_to_model(position, frame, sizes)
+        hyper, coefficients, volume = straight_to_model(position, frame, sizes)
         return joint(coefficients, hyper, frame.design, sizes) + volume
 
     return log_density
@@ -94,7 +95,7 @@ def _log_density(sizes: Sizes) -> LogDensity:
 @cache
 def _to_model(sizes: Sizes) -> Any:
     def to_model(position: Position, frame: Frame) -> tuple[Array, Coefficients]:
-        hyper, coefficients, _ = _straight_to_model(position, frame, sizes)
+        hyper, coefficients, _ = straight_to_model(position, frame, sizes)
         return hyper, coefficients
 
     return jax.jit(lambda positions, frame: jax.lax.map(lambda at: to_model(at, frame), positions))
@@ -117,7 +118,7 @@ def draw_sampled(
         A chain.
     seed : int
     """
-    frame = _frame(fit, design, sizes)
+    frame = straight_frame(fit, design, sizes)
     rng = np.random.default_rng(seed)
     starts = [
         Position(

@@ -34,6 +34,11 @@ MEASURED_ABOVE = 0.5  # own share of learning from which an answer counts as mea
 POOLED = "all seasons sampled, summed"
 NOT_SAMPLED = "predicted: no day of this season was sampled here"
 OF_CAPTURES = "of captures, not of birds: hours worked are not known"
+METHODS = {
+    "laplace": "approximated",
+    "moved": "approximated, then moved",
+    "sampled": "sampled",
+}
 FIRST_SHARE, LAST_SHARE = 0.2, 0.9  # of a run's progress, before and after the seasons
 
 
@@ -90,7 +95,7 @@ def assess_seasons(
         curves.append(_curve_table(task, fitted))
         name = f"season {task.species} {task.window.name}".strip()
         draws[name] = fitted.draws_
-        diagnostics.append(fitted.diagnostics_.assign(model=name))
+        diagnostics.append(fitted.diagnostics_.assign(model=f"{name}, {METHODS[fitted.method_]}"))
     return SeasonAnswers(
         pd.concat(curves, ignore_index=True) if curves else pd.DataFrame(columns=CURVE_COLUMNS),
         draws,

@@ -3,6 +3,7 @@
 from dataclasses import replace
 
 import jax
+import jax.numpy as jnp
 import numpy as np
 import pytest
 
@@ -11,7 +12,12 @@ from phenology.models.refusal import Refused
 from phenology.models.season import SeasonModel
 from phenology.models.season_counts import SeasonCounts
 from phenology.models.season_curves import log_presence
+from phenology.models.season_density import Coefficients
+from phenology.models.season_design import design_arrays, first_guess
+from phenology.models.season_laplace import fit_laplace
+from phenology.models.season_moved import model_to_straight
 from phenology.models.season_presence import live_flock, present_dates
+from phenology.models.season_sampled import Position, straight_frame, straight_to_model
 from phenology.models.season_simulated import simulate_counts
 from phenology.models.season_slopes import presence_slopes, weighted_curvature
 
@@ -202,6 +208,39 @@ def test_full_days_are_at_least_their_count(study) -> None:
     assert float(raised.sel(role="passage", quantile=0.5).sum()) > float(
         plain.sel(role="passage", quantile=0.5).sum()
     )
+
+
+def test_draws_are_moved_where_a_season_was_worked_but_thinly(study, model) -> None:
+    """A day a year at the second site: the approximation alone is too narrow there."""
+    moved = SeasonModel().fit(study[0])
+    assert moved.method_ == "moved"
+    assert moved.diagnostics_["passed"].all()
+    assert "share of moves accepted" in set(moved.diagnostics_["statistic"])
+    of_passage = (fitted.draws_["departure_day"].sel(role="passage") for fitted in (moved, model))
+    spread, before = (draws.std("draw") for draws in of_passage)
+    thin, rich = (float((spread / before).isel(site=site).mean()) for site in (1, 0))
+    assert thin > 1.02
+    assert rich == pytest.approx(1.0, abs=0.15)
+
+
+def test_draws_moved_by_nothing_stay_where_they_are(study) -> None:
+    """Coordinates go there and back, also away from the centre of the hyperparameters."""
+    with double_precision():
+        sizes, laid = design_arrays(study[0])
+        design = jax.tree.map(jnp.asarray, laid)
+        own = jnp.zeros((sizes.sites, sizes.seasons, sizes.local))
+        start = Coefficients(jnp.asarray(first_guess(study[0], sizes, laid.prior_mean)), own)
+        fit = fit_laplace(start, design, sizes)
+        frame = straight_frame(fit, design, sizes)
+        rng = np.random.default_rng(1)
+        hyper = frame.hyper + 0.4 * rng.normal(size=len(fit.hyper))
+        known = Coefficients(*(part + rng.normal(size=part.shape) for part in fit.coefficients))
+        straight = model_to_straight(known, hyper, frame, sizes)
+        standard = (hyper - frame.hyper) / frame.hyper_sd
+        there_hyper, there, _ = straight_to_model(Position(standard, *straight), frame, sizes)
+    np.testing.assert_allclose(there_hyper, hyper)
+    np.testing.assert_allclose(there.shared, known.shared, atol=1e-9)
+    np.testing.assert_allclose(there.local, known.local, atol=1e-9)
 
 
 @pytest.mark.slow
