@@ -4,6 +4,7 @@ import csv
 import os
 import shutil
 from collections.abc import Callable, Generator, Sequence
+from functools import partial
 from pathlib import Path
 
 import pytest
@@ -39,12 +40,11 @@ def pytest_runtest_makereport() -> Generator[None, pytest.TestReport, pytest.Tes
     return report
 
 
-@pytest.fixture
-def write_study(tmp_path: Path) -> WriteStudy:
-    """Write an invented study folder from rows of text; one station unless sites are given."""
+@pytest.fixture(scope="session")
+def write_study_at() -> WriteStudy:
+    """Write an invented study from rows of text; one station unless sites are given."""
 
-    def write(*, toml: str = "", **sheets: Sequence[dict[str, object]]) -> Path:
-        folder = tmp_path / "study"
+    def write(folder: Path, *, toml: str = "", **sheets: Sequence[dict[str, object]]) -> Path:
         folder.mkdir()
         head = 'name = "Invented station"\n'
         species = '[species]\n"Selasphorus rufus" = "passage"\n"Archilochus alexandri" = "local"\n'
@@ -60,3 +60,9 @@ def write_study(tmp_path: Path) -> WriteStudy:
         return folder
 
     return write
+
+
+@pytest.fixture
+def write_study(tmp_path: Path, write_study_at: WriteStudy) -> WriteStudy:
+    """As `write_study_at`, into a folder of this test's own."""
+    return partial(write_study_at, tmp_path / "study")

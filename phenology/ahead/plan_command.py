@@ -11,6 +11,7 @@ from phenology.ahead.plan import compare_plans, plans_about, recommend
 from phenology.assess.finished import read_run
 from phenology.compilation import use_compilation_cache
 from phenology.csv_text import csv_text
+from phenology.errors import StudyError
 from phenology.models.sampling_plan import Plan
 from phenology.publish import publish
 from phenology.report import figures
@@ -54,7 +55,10 @@ def plan_task(
         )
     ]
     folder = Path(out) if out else Path(study) / "plan"
-    folder.parent.mkdir(parents=True, exist_ok=True)
+    try:
+        folder.parent.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise StudyError(f"{folder} cannot be written: {error.strerror or error}.") from None
     kept = folder.parent / f".{folder.name}-kept.jsonl"
     table = compare_plans(
         run,

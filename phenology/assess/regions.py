@@ -94,7 +94,7 @@ def assess_regions(
         waiting = {
             name: part_of(study, region_of.index[region_of == name].to_list())
             for name in names
-            if not (folder / _slug(name) / "whole.json").exists()
+            if not _is_whole(folder / _slug(name))
         }
         finished = len(names) - len(waiting)
         for name, part in _answered(waiting, seed, jobs, scheduler):
@@ -202,6 +202,15 @@ def _write(part: Part | str, folder: Path, name: str) -> None:
         write_draws(part.draws, folder / "draws.nc")
         told |= {"narrowed": part.narrowed, "versions": part.versions, "cite": part.cite}
     (folder / "whole.json").write_text(json.dumps(told), encoding="utf-8")
+
+
+def _is_whole(folder: Path) -> bool:
+    """Whether a kept region can be read: the disk may have been full, or failed since."""
+    try:
+        _read(folder)
+    except (OSError, ValueError, KeyError, TypeError, RuntimeError, StudyError):
+        return False
+    return True
 
 
 def _read(folder: Path) -> Part | str:

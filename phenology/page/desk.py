@@ -149,7 +149,13 @@ class Desk:
                 f"study.toml is not valid TOML: {error}.", "It was left as it was."
             ) from None
         with self._writing:
-            replace_file(self.folder / SETTINGS, text.encode())
+            try:
+                replace_file(self.folder / SETTINGS, text.encode())
+            except OSError as error:
+                raise StudyError(
+                    f"{SETTINGS} cannot be written: {error.strerror or error}.",
+                    "It was left as it was.",
+                ) from None
 
 
 def hold_study(folder: Path, address: str) -> FileLock:

@@ -76,13 +76,13 @@ class Workspace:
         folder = self.folder / folder_name
         try:
             folder.mkdir()
+            (folder / SETTINGS).write_text(settings, encoding="utf-8")
         except FileExistsError:
             raise StudyError(
                 f"There is a folder {folder_name} already.", "Choose another name."
             ) from None
         except OSError as error:
             raise StudyError(f"{folder} cannot be written: {error.strerror}.") from None
-        (folder / SETTINGS).write_text(settings, encoding="utf-8")
         return folder_name
 
     def close(self) -> None:

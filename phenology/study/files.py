@@ -35,13 +35,16 @@ def kind_of_name(name: str) -> str | None:
 
 def sheet_files(folder: Path) -> list[Path]:
     """Files of a study folder that can hold sheets, by name."""
-    return sorted(
-        path
-        for path in folder.iterdir()
-        if path.suffix.lower() in READABLE
-        and path.is_file()
-        and not path.name.startswith((".", "~$"))
-    )
+    try:
+        return sorted(
+            path
+            for path in folder.iterdir()
+            if path.suffix.lower() in READABLE
+            and path.is_file()
+            and not path.name.startswith((".", "~$"))
+        )
+    except OSError as error:
+        raise StudyError(f"{folder} cannot be read: {error.strerror or error}.") from None
 
 
 def read_folder(folder: Path) -> tuple[dict[str, list[Grid]], list[Finding], dict[str, str]]:

@@ -110,7 +110,9 @@ def read_options(path: Path) -> StudyOptions:
             f"{path.parent} is no study folder: it has no study.toml.",
             "Make one with 'site-support new FOLDER', or name the folder that has it.",
         ) from None
-    except (OSError, UnicodeDecodeError) as error:
+    except OSError as error:
+        raise StudyError(f"study.toml cannot be read: {error.strerror or error}.") from None
+    except UnicodeDecodeError as error:
         raise StudyError(f"study.toml cannot be read: {error}.") from None
     try:
         declared = tomllib.loads(text)

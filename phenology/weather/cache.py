@@ -16,6 +16,8 @@ from pathlib import Path
 
 from platformdirs import user_cache_path
 
+from phenology.errors import StudyError
+
 
 def _utc_now() -> datetime:
     return datetime.now(UTC)
@@ -116,6 +118,16 @@ class RawCache:
 
 
 def _write_whole(path: Path, content: bytes) -> None:
+    try:
+        _replace(path, content)
+    except OSError as error:
+        raise StudyError(
+            f"Fetched weather cannot be written to {path.parent}: {error.strerror or error}.",
+            "Free space, or see that you may write there. What was fetched before is kept.",
+        ) from None
+
+
+def _replace(path: Path, content: bytes) -> None:
     path.parent.mkdir(parents=True, exist_ok=True)
     handle, name = tempfile.mkstemp(dir=path.parent, prefix=".part-")
     try:

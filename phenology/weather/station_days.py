@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import os
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -108,10 +109,7 @@ def read_station_days(
     stored = _stored_days(parsed)
     if stored is None:
         stored = _parse(cache, station, timezone, held, allow_forecast)
-        parsed.parent.mkdir(parents=True, exist_ok=True)
-        part = parsed.with_suffix(f".{os.getpid()}.part")
-        stored.to_parquet(part)
-        part.replace(parsed)
+        _keep_days(stored, parsed)
     stale = [
         f"{record.key} is an old copy, of {record.fetched[:10]}: {record.stale}"
         for record in held.values()
@@ -124,6 +122,18 @@ def read_station_days(
     return StationDays(
         on_dates[names], forecast, stored.attrs["providers"], [*stored.attrs["notes"], *stale]
     )
+
+
+def _keep_days(days: pd.DataFrame, parsed: Path) -> None:
+    """Keep parsed days, if the disk lets us: without them the next run parses again."""
+    part = parsed.with_suffix(f".{os.getpid()}.part")
+    try:
+        parsed.parent.mkdir(parents=True, exist_ok=True)
+        days.to_parquet(part)
+        part.replace(parsed)
+    except OSError:
+        with suppress(OSError):
+            part.unlink(missing_ok=True)
 
 
 def _stored_days(parsed: Path) -> pd.DataFrame | None:

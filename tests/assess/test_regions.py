@@ -18,8 +18,8 @@ from phenology.study.study import Study, open_study
 WriteStudy = Callable[..., Path]
 
 
-@pytest.fixture
-def study(write_study: WriteStudy) -> Study:
+@pytest.fixture(scope="module")
+def study(write_study_at: WriteStudy, tmp_path_factory: pytest.TempPathFactory) -> Study:
     """Two regions of one site; two seasons of ten days."""
     rng = np.random.default_rng(4)
     captures, effort = [], []
@@ -38,12 +38,26 @@ def study(write_study: WriteStudy) -> Study:
         {"site": "fork", "latitude": 31.0, "longitude": -109.0, "region": "south"},
         {"site": "mesa", "latitude": 40.0, "longitude": -106.0, "region": "north"},
     ]
-    return open_study(write_study(captures=captures, effort=effort, sites=sites))
+    folder = tmp_path_factory.mktemp("regions") / "study"
+    return open_study(write_study_at(folder, captures=captures, effort=effort, sites=sites))
 
 
-@pytest.fixture
-def serial(study: Study) -> Assessment:
-    return assess_regions(study)
+@pytest.fixture(scope="module")
+def parts() -> dict[str, regions.Part | str]:
+    """What `serial` was told of each site's region."""
+    return {}
+
+
+@pytest.fixture(scope="module")
+def serial(study: Study, parts: dict[str, regions.Part | str]) -> Assessment:
+    answered = regions.answer_region
+
+    def noted(part: Study, seed: int) -> regions.Part | str:
+        return parts.setdefault(part.sites["site"].iloc[0], answered(part, seed))
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(regions, "answer_region", noted)
+        return assess_regions(study)
 
 
 def test_each_region_answers_for_its_own_sites(study: Study, serial: Assessment) -> None:
@@ -91,6 +105,30 @@ def test_a_stopped_run_goes_on_from_its_finished_regions(
     resumed = assess_regions(study, kept=kept)
     assert sorted(done) == [("fork",), ("mesa",)]
     pd.testing.assert_frame_equal(resumed.estimates, serial.estimates)
+
+
+def test_a_kept_region_that_is_damaged_is_answered_anew(
+    study: Study, serial: Assessment, parts: dict[str, regions.Part | str],
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch,
+) -> None:  # fmt: skip
+    asked: list[str] = []
+
+    def tell(part: Study, seed: int) -> regions.Part | str:
+        asked.append(part.sites["site"].iloc[0])
+        return parts[asked[-1]]
+
+    monkeypatch.setattr(regions, "answer_region", tell)
+    assess_regions(study, kept=tmp_path)
+    assert sorted(asked) == ["fork", "mesa"]
+    folder = next(tmp_path.iterdir())
+    assert len(list(folder.iterdir())) == 7
+    for name in ("whole.json", "draws.nc", "site_days.nc", "estimates.parquet"):
+        whole = (folder / name).read_bytes()
+        asked.clear()
+        (folder / name).write_bytes(whole[: len(whole) // 2])
+        resumed = assess_regions(study, kept=tmp_path)
+        assert len(asked) == 1, name
+        pd.testing.assert_frame_equal(resumed.estimates, serial.estimates)
 
 
 def test_a_region_that_cannot_be_answered_is_named(study: Study) -> None:

@@ -153,7 +153,7 @@ def test_shares_sum_to_one(model) -> None:
     np.testing.assert_allclose(total, 1.0, atol=1e-6)
 
 
-def test_dates_move_with_the_calendar(study) -> None:
+def test_dates_move_with_the_calendar(study, model) -> None:
     """The same counts 200 days later, across New Year, give the same dates 200 days later."""
     counts, _ = study
     moved = SeasonCounts(
@@ -165,11 +165,11 @@ def test_dates_move_with_the_calendar(study) -> None:
         first_day=counts.first_day + 200,
         last_day=counts.last_day + 200,
     )
-    here, there = (SeasonModel(method="laplace", draws=100).fit(given) for given in (counts, moved))
+    there = SeasonModel(method="laplace").fit(moved)
     np.testing.assert_allclose(
-        here.curves_["pooled"].values, there.curves_["pooled"].values, rtol=1e-4
+        model.curves_["pooled"].values, there.curves_["pooled"].values, rtol=1e-4
     )
-    earlier, later = (fit.draws_["pooled_peak_day"].values for fit in (here, there))
+    earlier, later = (fit.draws_["pooled_peak_day"].values for fit in (model, there))
     np.testing.assert_allclose(earlier + 200, later, atol=1e-2)
 
 
@@ -177,7 +177,7 @@ def test_a_second_fit_does_not_compile_again(study, model) -> None:
     from phenology.models.season_laplace import settle
 
     before = settle._cache_size()
-    SeasonModel(method="laplace", draws=50).fit(_study(13)[0])
+    SeasonModel(method="laplace").fit(_study(13)[0])
     assert settle._cache_size() == before
 
 
@@ -187,7 +187,7 @@ def test_a_study_without_birds_is_refused(study) -> None:
         SeasonModel().fit(replace(counts, count=np.zeros_like(counts.count)))
 
 
-def test_full_days_are_at_least_their_count(study) -> None:
+def test_full_days_are_at_least_their_count(study, model) -> None:
     """A day closed because full says "at least": numbers may only be higher than counted."""
     counts, _ = study
     columns = {
@@ -198,13 +198,8 @@ def test_full_days_are_at_least_their_count(study) -> None:
         )
     }  # fmt: skip
     full = SeasonCounts(**columns, censored=counts.count >= np.quantile(counts.count, 0.9))
-    plain, raised = (
-        SeasonModel(method="laplace", draws=100, points=32)
-        .fit(given)
-        .curves_["pooled"]
-        .isel(site=0)
-        for given in (counts, full)
-    )
+    fits = (model, SeasonModel(method="laplace").fit(full))
+    plain, raised = (fit.curves_["pooled"].isel(site=0) for fit in fits)
     assert float(raised.sel(role="passage", quantile=0.5).sum()) > float(
         plain.sel(role="passage", quantile=0.5).sum()
     )

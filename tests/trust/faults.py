@@ -134,6 +134,12 @@ class Writers:
         cell = Correction("captures", "captures.csv", 2, "site", "frok", "fork", "tester", "slip")
         append_correction(out, cell)
 
+    def open(self, out: Path, _: int, __: str) -> None:
+        """Read a study: what writing starts from."""
+        from phenology.study.study import open_study
+
+        open_study(out)
+
 
 def write_archive(folder: Path) -> None:
     """Files to fetch, in two versions."""
