@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import chain
 from typing import Any
 
 import numpy as np
@@ -21,10 +22,12 @@ from phenology.models.lean_mass_rows import (
     priors,
 )
 from phenology.models.lean_mass_split import (
+    Places,
     Residuals,
     draw_repeatability,
     draw_residuals,
     part_mass,
+    parts_by_bird,
 )
 from phenology.models.lean_mass_tables import (
     bird_table,
@@ -282,21 +285,27 @@ class LeanMassModel:
         """Each bird's mass parted into lean and fuel, one draw of parameters at a time."""
         rows = self._prepared.rows(used)
         group = self._prepared.group_places(used)
-        cells = self.draws * rows.log_mass.shape[1] * self._layout.classes
-        at_once = max(1, _CELLS_AT_ONCE // cells)
-        parts = []
-        for begin in range(0, len(used), at_once):
-            part = slice(begin, begin + at_once)
-            local = self._theta[:, self._layout.places][:, group[part]]
-            parts.append(draw_residuals(rows, part, local, self._phi, rng))
-        drawn = Residuals(*(np.concatenate(alike, axis=1) for alike in zip(*parts, strict=True)))
         bird, scatter = bird_places(used), np.exp(2 * self._phi[:, 0])
+        cells = self.draws * rows.log_mass.shape[1] * self._layout.classes
+        again, once = parts_by_bird(bird, max(1, _CELLS_AT_ONCE // cells))
+
+        def drawn(captures: Places) -> Residuals:
+            local = self._theta[:, self._layout.places][:, group[captures]]
+            return draw_residuals(rows, captures, local, self._phi, rng)
+
+        several = [drawn(captures) for captures in again]
         if repeatability is None:
-            repeatability = draw_repeatability(drawn, bird, scatter, rng)
+            births = [bird[captures] for captures in again]
+            repeatability = draw_repeatability(several, births, scatter, rng)
             self.draws_ = self.draws_.assign(repeatability=("draw", repeatability))
-        lean, fuel = part_mass(drawn, bird, repeatability, scatter, rng)
-        values = {"lean_mass_g": lean, "fuel_load": fuel, "residual": drawn.residual}
+        names = ("lean_mass_g", "fuel_load", "residual")
+        values = {name: np.empty((self.draws, len(used)), np.float32) for name in names}
+        known = zip(again, several, strict=True)
+        for captures, residuals in chain(known, ((part, drawn(part)) for part in once)):
+            parted = part_mass(residuals, bird[captures], repeatability, scatter, rng)
+            for name, each in zip(names, (*parted, residuals.residual), strict=True):
+                values[name][:, captures] = each
         return xr.Dataset(
-            {name: (("draw", "bird"), each.astype(np.float32)) for name, each in values.items()},
+            {name: (("draw", "bird"), each) for name, each in values.items()},
             coords={"bird": used.index.to_numpy()},
         )

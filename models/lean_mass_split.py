@@ -17,6 +17,8 @@ import numpy as np
 import numpy.typing as npt
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from phenology.models.lean_mass_likelihood import Rows
 
 Array = npt.NDArray[np.float64]
@@ -38,13 +40,40 @@ class Residuals(NamedTuple):
     wing_variance: Array  # W
     weight: Array  # w
 
-    def of(self, captures: Places) -> Residuals:
-        """Those of some captures."""
-        return Residuals(*(part[:, captures] for part in self))
+
+def parts_by_bird(bird: Places, most: int) -> tuple[list[Places], list[Places]]:
+    """Captures of birds caught again, and of those caught once, in parts of whole birds.
+
+    Parameters
+    ----------
+    bird : array of int, (capture,)
+        Which bird each capture is of.
+    most : int
+        Captures of a part; a bird caught oftener is a part of its own.
+
+    Examples
+    --------
+    >>> again, once = parts_by_bird(np.array([0, 1, 0, 2, 3, 3, 4]), most=2)
+    >>> [part.tolist() for part in again], [part.tolist() for part in once]
+    ([[0, 2], [4, 5]], [[1, 3], [6]])
+    """
+    order = np.argsort(bird, kind="stable")
+    often = np.bincount(bird)[bird[order]] > 1
+    parts = []
+    for captures in (order[often], order[~often]):
+        starts = np.flatnonzero(np.diff(bird[captures], prepend=-1))
+        ends = np.append(starts, len(captures))[1:]
+        cuts, begin = [], 0
+        for start, end in zip(starts.tolist(), ends.tolist(), strict=True):
+            if end - begin > most and start > begin:
+                cuts.append(start)
+                begin = start
+        parts.append([part for part in np.split(captures, cuts) if len(part)])
+    return parts[0], parts[1]
 
 
 def draw_residuals(
-    rows: Rows, part: slice, local: Array, phi: Array, rng: np.random.Generator
+    rows: Rows, part: Places, local: Array, phi: Array, rng: np.random.Generator
 ) -> Residuals:
     """Draw true class, place in the rounding interval and tail weight of captures."""
     exponent = local[..., 2] + local[..., 3]
@@ -88,15 +117,16 @@ def draw_residuals(
 
 
 def draw_repeatability(
-    drawn: Residuals, bird: Places, scatter: Array, rng: np.random.Generator
+    drawn: Sequence[Residuals], bird: Sequence[Places], scatter: Array, rng: np.random.Generator
 ) -> Array:
     """Draw the repeatability ρ for each draw of the parameters, shape (draw,).
 
     Parameters
     ----------
-    drawn : Residuals
-    bird : array of int, (capture,)
-        Which bird each capture is of.
+    drawn : sequence of Residuals
+        Of birds caught several times, in parts of whole birds.
+    bird : sequence of array of int, (capture,)
+        Which bird each capture of a part is of; sorted.
     scatter : array, (draw,)
         S², the variance of log mass at the lowest class.
 
@@ -104,14 +134,11 @@ def draw_repeatability(
     ----------
     Lessells, C. M. & Boag, P. T. (1987), Auk 104:116, doi:10.2307/4087240, on repeatability.
     """
-    order = np.argsort(bird, kind="stable")
-    order = order[np.bincount(bird)[bird[order]] > 1]
     log_density = np.tile(_LOG_PRIOR, (scatter.size, 1))
-    if order.size:
-        several = drawn.of(order)
-        first = np.flatnonzero(np.diff(bird[order], prepend=-1))
+    for part, of_part in zip(drawn, bird, strict=True):
+        first = np.flatnonzero(np.diff(of_part, prepend=-1))
         for place, share in enumerate(_GRID):
-            log_density[:, place] += _log_density(several, first, share, scatter[:, None])
+            log_density[:, place] += _log_density(part, first, share, scatter[:, None])
     chosen = (log_density + rng.gumbel(size=log_density.shape)).argmax(axis=1)
     return np.asarray(_GRID[chosen] + rng.uniform(-0.025, 0.025, scatter.size))
 
@@ -153,19 +180,17 @@ def part_mass(
     ----------
     drawn : Residuals
     bird : array of int, (capture,)
-        Which bird each capture is of; a bird keeps what sets its lean mass apart.
+        Which bird each capture is of, sorted; a bird keeps what sets its lean mass apart.
     share, scatter : array, (draw,)
         ρ and S².
     rng : Generator
     """
-    order = np.argsort(bird, kind="stable")
-    first = np.flatnonzero(np.diff(bird[order], prepend=-1))
+    starts = np.diff(bird, prepend=-1) != 0
     rho, total = share[:, None], scatter[:, None]
-    precision, pull, lean = _sums(drawn.of(order), first, rho, total)
+    precision, pull, lean = _sums(drawn, np.flatnonzero(starts), rho, total)
     variance = 1 / (1 / lean + precision)
     apart = variance * pull + np.sqrt(variance) * rng.standard_normal(pull.shape)
-    of_capture = np.empty(bird.size, dtype=int)
-    of_capture[order] = np.cumsum(np.diff(bird[order], prepend=bird[order][:1]) != 0)
+    of_capture = np.cumsum(starts) - 1
     structure = apart[:, of_capture]
     fuel_variance = (1 - rho) * total + drawn.fuel_variance
     pulled = fuel_variance / (fuel_variance + drawn.other_variance)

@@ -115,7 +115,7 @@ def test_a_mass_that_no_bird_can_have_is_named_and_moves_no_mean() -> None:
 def test_one_class_only_and_no_wings_still_answer() -> None:
     birds, _ = simulate_lean_mass(np.random.default_rng(8), birds=40)
     plain = birds[["species", "mass_g"]].assign(fat_class=0)
-    table = LeanMassModel(by=(), draws=50).fit(plain).birds_
+    table = LeanMassModel(by=()).fit(plain).birds_
     assert abs(table["fuel_load"].mean()) < 0.02
     assert (table["fuel_load_low"] < 0).all()
 
