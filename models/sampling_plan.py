@@ -23,7 +23,8 @@ from phenology.models.season_counts import SeasonCounts
 from phenology.models.season_forecast import Posterior
 from phenology.models.season_predictors import PREDICTORS, SCALES
 from phenology.models.season_simulated import simulate_counts
-from phenology.models.support_simulated import compare_with_truth, simulate_support
+from phenology.models.support_calibration import compare_with_truth
+from phenology.models.support_simulated import simulate_support
 from phenology.quantities import HIGH_QUANTILE, LOW_QUANTILE
 
 Array = npt.NDArray[Any]

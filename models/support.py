@@ -13,7 +13,7 @@ import xarray as xr
 
 from phenology.models.mixed_effects_rows import Array, full_columns
 from phenology.models.refusal import Refused
-from phenology.models.support_design import CONTRASTS
+from phenology.models.support_contrasts import CONTRASTS
 from phenology.models.support_fit import RoleFit, fit_roles, require_birds
 from phenology.quantities import BETWEEN, HIGH_QUANTILE, LOW_QUANTILE, ROLES, WITHIN
 
@@ -64,7 +64,9 @@ class SupportModel:
 
     Priors: within-site effects N(0, 2 sd of the outcome) for one driver in every eight sampled
     seasons, in the order of `CONTRASTS`, N(0, 0.5 sd) for the rest, which are named; between
-    sites N(0, 1 sd); standard deviations half-normal on the sd of the outcome.
+    sites N(0, 1 sd) for one in every four sites, for the rest N(0, 0.5 sd) for the stated change
+    or for a standard deviation between sites, if that is more; standard deviations half-normal
+    on the sd of the outcome.
 
     Not to be believed where a driver was set by something unmeasured that changes within a site
     (feeders hung when birds looked thin); where chances of roles are not calibrated; for a
@@ -111,7 +113,9 @@ class SupportModel:
             `site`, `season`, `day` [days]; where known `group`, `baited` and drivers: `bloom`
             (bloom index, 0 = this site's normal for the day), `feeders` (1 up, 0 none),
             `monsoon_onset` [day of year], `monsoon_strength` [standard deviations of rain],
-            `habitat` [share of area], `events` (1 after, 0 before).
+            `events` (1 after, 0 before); of feeders while they hang `neighbour_feeders` (1 a
+            neighbour's, 0 our own), `feeder_ports` and `feeder_distance` [doublings]; of sites
+            `habitat` and `burned` [share of area], `water_distance` [doublings].
         outcome : array-like, (n,) or (draw, n)
             NaN where a bird was not measured.
         local : array-like, (n,) or (draw, n)
@@ -215,10 +219,8 @@ class SupportModel:
         return {role: replace(fit, rows=rows[fit.rows]) for role, fit in fits.items()}
 
     def _effects(self) -> xr.Dataset:
-        drivers = [
-            name for name in CONTRASTS if any(name in fit.design.within for fit in
-                                              self.roles_.values())
-        ]  # fmt: skip
+        known = {name for fit in self.roles_.values() for name in fit.design.values}
+        drivers = [name for name in CONTRASTS if name in known]
         draws = len(next(iter(self.roles_.values())).coefficients)
         effect = np.full((draws, len(self.roles_), len(drivers), 2), np.nan)
         for place, fit in enumerate(self.roles_.values()):
@@ -288,7 +290,7 @@ class SupportModel:
         self, role: str, changes: Mapping[str, npt.ArrayLike], among: npt.ArrayLike | None
     ) -> xr.Dataset:
         fit = self.roles_[role]
-        absent = set(changes) - set(fit.design.values) | (set(changes) & {"feeders_x_bloom"})
+        absent = set(changes) - set(fit.design.within) | (set(changes) & {"feeders_x_bloom"})
         if absent:
             raise ValueError(f"no such drivers in the fit: {sorted(absent)}")
         new = {name: _of_rows(value, fit.rows) for name, value in changes.items()}

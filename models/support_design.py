@@ -10,53 +10,15 @@ import numpy as np
 import pandas as pd
 
 from phenology.models.mixed_effects_rows import Array, Integers, RandomEffect
+from phenology.models.support_contrasts import CONTRASTS
+from phenology.models.support_verdicts import LEAST_SITES, judge
 from phenology.quantities import BETWEEN, WITHIN
 
 YEARS_A_DRIVER = 8  # sampled years for each driver whose prior is wide
 WIDE, SHRUNK, BETWEEN_SD = 2.0, 0.5, 1.0  # prior sd of an effect, in sd of the outcome
 ADJUSTMENT_SD = 3.0  # of day, bait and unknown drivers, in sd of the outcome
 LEAST_KNOWN = 0.6  # share of birds for which a driver must be known
-LEAST_BIRDS = 5  # on either side of a yes-or-no contrast, at a site that switches
-ENOUGH_SITES = 3  # that switch
-LEAST_SITES = 4  # for a contrast between sites
-LEAST_SEASONS = 3  # for a driver that all birds of a season share
-LEAST_SPREAD = 0.15  # standard deviation of a driver over the change it is quoted for
 DAY_POWERS = 3
-
-
-@dataclass(frozen=True)
-class Contrast:
-    """The change of a driver that its effect is quoted for.
-
-    Attributes
-    ----------
-    unit : str
-        In words.
-    change : float
-        In the driver's own unit.
-    switches : bool
-        Whether the driver is yes (1) or no (0).
-    by_season : bool
-        Whether all birds of a site and season share its value.
-    """
-
-    unit: str
-    change: float
-    switches: bool = False
-    by_season: bool = False
-
-
-HALVING = -float(np.log(2.0))
-# In the order in which they get a wide prior, while the sampled years allow.
-CONTRASTS: dict[str, Contrast] = {
-    "bloom": Contrast("per halving of bloom", HALVING),
-    "feeders": Contrast("feeders up against none", 1.0, switches=True),
-    "monsoon_onset": Contrast("per 7 days later onset", 7.0, by_season=True),
-    "monsoon_strength": Contrast("per standard deviation more rain", 1.0, by_season=True),
-    "feeders_x_bloom": Contrast("effect of feeders, per halving of bloom", HALVING),
-    "habitat": Contrast("per tenth more of the habitat", 0.1),
-    "events": Contrast("after the event against before", 1.0, switches=True),
-}
 
 
 @dataclass(frozen=True)
@@ -105,6 +67,11 @@ class RoleDesign:
         values = self.values | {name: np.asarray(value, float) for name, value in new.items()}
         if "feeders_x_bloom" in self.values:
             values["feeders_x_bloom"] = _interaction(values, self.feeder_share)
+        if "feeders" in new:  # those that hang no more are like none, those hung like the usual
+            hung = values["feeders"] > 0.5
+            for name in self.values:
+                if CONTRASTS[name].of_feeders:
+                    values[name] = np.where(hung, values[name], self.site_mean[name][self.site])
         columns = self.columns.copy()
         for name, column in self.within.items():
             columns[:, column] += values[name] - self.values[name]
@@ -134,25 +101,30 @@ def build_design(birds: pd.DataFrame, weight: Array) -> RoleDesign:
     values: dict[str, Array] = {}
     refused: dict[tuple[str, str], str] = {}
     adjustments = _adjustments(birds, weight)
-    for name in CONTRASTS:
+    for name, contrast in CONTRASTS.items():
         if name not in birds or name == "feeders_x_bloom":
             continue
+        concerned = np.ones(len(birds), dtype=bool)
+        if contrast.of_feeders:
+            concerned = values.get("feeders", np.zeros(len(birds))) > 0.5
         value = birds[name].to_numpy(dtype=float)
-        unknown = np.isnan(value)
-        known = 1 - float(weight @ unknown / weight.sum())
-        if known < LEAST_KNOWN:
-            refused |= dict.fromkeys(
-                [(name, WITHIN), (name, BETWEEN)], f"it is known for only {known:.0%} of the birds"
-            )
+        told = _why_unknown(value, weight * concerned)
+        if told:
+            refused |= dict.fromkeys([(name, WITHIN), (name, BETWEEN)], told)
             continue
-        means = _site_means(np.where(unknown, 0.0, value), weight * ~unknown, site)
-        values[name] = np.where(unknown, means[site], value)
+        silent = np.isnan(value) | ~concerned
+        means = _site_means(np.where(silent, 0.0, value), weight * ~silent, site)
+        values[name] = np.where(silent, means[site], value)
+        unknown = silent & concerned
         if unknown.any():
             adjustments.append(unknown.astype(float))
     feeder_share = 0.0
     if {"feeders", "bloom"} <= set(values):
         feeder_share = float(np.average(values["feeders"], weights=weight))
         values["feeders_x_bloom"] = _interaction(values, feeder_share)
+    elif {"feeders", "bloom"} <= set(birds):
+        told = "feeders and bloom are not both known for birds enough"
+        refused |= dict.fromkeys([("feeders_x_bloom", WITHIN), ("feeders_x_bloom", BETWEEN)], told)
     values = {name: values[name] for name in CONTRASTS if name in values}
     site_mean = {name: _site_means(value, weight, site) for name, value in values.items()}
     columns, prior_sd = [np.ones(len(birds))], [np.inf]
@@ -161,19 +133,8 @@ def build_design(birds: pd.DataFrame, weight: Array) -> RoleDesign:
         spread = np.sqrt(np.average((adjustment - centre) ** 2, weights=weight))
         columns.append((adjustment - centre) / (spread or 1.0))
         prior_sd.append(ADJUSTMENT_SD)
-    free = len(season_names) // YEARS_A_DRIVER
-    within, between, notes = {}, {}, {}
-    for rank, (name, value) in enumerate(values.items()):
-        size = abs(CONTRASTS[name].change)
-        within[name] = len(columns)
-        columns.append(value - site_mean[name][site])
-        prior_sd.append((WIDE if rank < free else SHRUNK) / size)
-        if rank >= free:
-            notes[name, WITHIN] = "shrunk towards none: the sampled years do not carry more drivers"
-    for name in values:
-        between[name] = len(columns)
-        columns.append(site_mean[name][site] - np.average(site_mean[name][site], weights=weight))
-        prior_sd.append(BETWEEN_SD / abs(CONTRASTS[name].change))
+    within, notes = _add_within(values, site_mean, site, len(season_names), columns, prior_sd)
+    between, more = _add_between(site_mean, site, weight, columns, prior_sd)
     design = RoleDesign(
         columns=np.column_stack(columns),
         effects=_random_effects(birds, (site, len(site_names)), (season, len(season_names))),
@@ -188,10 +149,61 @@ def build_design(birds: pd.DataFrame, weight: Array) -> RoleDesign:
         prior_sd=np.array(prior_sd),
         feeder_share=feeder_share,
         refused=refused,
-        notes=notes,
+        notes=notes | more,
     )
-    _judge(design, weight, site)
+    judge(design, weight, site)
     return design
+
+
+def _why_unknown(value: Array, weight: Array) -> str:
+    """Why a driver cannot be used at all, by the birds that it concerns; empty if it can."""
+    if not weight.any():
+        return "no bird was caught while feeders hung"
+    known = 1 - float(weight @ np.isnan(value) / weight.sum())
+    return f"it is known for only {known:.0%} of the birds" if known < LEAST_KNOWN else ""
+
+
+def _add_within(
+    values: Mapping[str, Array],
+    site_mean: Mapping[str, Array],
+    site: Integers,
+    seasons: int,
+    columns: list[Array],
+    prior_sd: list[float],
+) -> tuple[dict[str, int], dict[tuple[str, str], str]]:
+    """Append each driver less its site's mean; wide priors for as many as the seasons carry."""
+    moving = [name for name in values if not CONTRASTS[name].by_site]
+    free = seasons // YEARS_A_DRIVER
+    for rank, name in enumerate(moving):
+        columns.append(values[name] - site_mean[name][site])
+        prior_sd.append((WIDE if rank < free else SHRUNK) / abs(CONTRASTS[name].change))
+    told = "shrunk towards none: the sampled years do not carry more drivers"
+    first = len(columns) - len(moving)
+    places = {name: first + rank for rank, name in enumerate(moving)}
+    return places, {(name, WITHIN): told for name in moving[free:]}
+
+
+def _add_between(
+    site_mean: Mapping[str, Array],
+    site: Integers,
+    weight: Array,
+    columns: list[Array],
+    prior_sd: list[float],
+) -> tuple[dict[str, int], dict[tuple[str, str], str]]:
+    """Append each site's mean; the priors of more than the sites carry leave a site's level alone.
+
+    Many contrasts, each free, would let three birds place a site anywhere.
+    """
+    free = len(next(iter(site_mean.values()), ())) // LEAST_SITES
+    for rank, (name, means) in enumerate(site_mean.items()):
+        size = abs(CONTRASTS[name].change)
+        columns.append(means[site] - np.average(means[site], weights=weight))
+        wide = BETWEEN_SD / size
+        prior_sd.append(wide if rank < free else SHRUNK / max(size, float(means.std())))
+    told = "shrunk towards none: the sites do not carry more contrasts"
+    first = len(columns) - len(site_mean)
+    places = {name: first + rank for rank, name in enumerate(site_mean)}
+    return places, {(name, BETWEEN): told for name in list(site_mean)[free:]}
 
 
 def _site_means(value: Array, weight: Array, site: Integers) -> Array:
@@ -230,76 +242,3 @@ def site_days(birds: pd.DataFrame) -> Integers:
     """Number of the site and day of each bird, so that birds of one day are not independent."""
     cells = birds.groupby(["site", "season", "day"], sort=False).ngroup()
     return np.asarray(cells, dtype=np.intp)
-
-
-def _judge(design: RoleDesign, weight: Array, site: Integers) -> None:
-    """Write down what the data cannot tell, before anything is fitted."""
-    for name, value in design.values.items():
-        reason = _within_reason(name, design, weight, site)
-        if reason:
-            design.refused[name, WITHIN] = reason
-        reason = _between_reason(name, design, weight, site)
-        if reason:
-            design.refused[name, BETWEEN] = reason
-        else:
-            design.notes[name, BETWEEN] = (
-                "sites differ in more than this driver: no statement about its cause"
-            )
-        if CONTRASTS[name].switches and (name, WITHIN) not in design.refused:
-            switching = _switching(value, weight, site)
-            if switching < ENOUGH_SITES:
-                told = f"rests on {switching} site{'s' * (switching > 1)} that had both"
-                design.notes[name, WITHIN] = told
-
-
-def _switching(value: Array, weight: Array, site: Integers) -> int:
-    with_it = np.bincount(site, weight * value)
-    without = np.bincount(site, weight * (1 - value))
-    return int(((with_it >= LEAST_BIRDS) & (without >= LEAST_BIRDS)).sum())
-
-
-def _within_reason(name: str, design: RoleDesign, weight: Array, site: Integers) -> str:
-    contrast, value = CONTRASTS[name], design.values[name]
-    if name == "feeders_x_bloom":
-        return _interaction_reason(design, weight, site)
-    if contrast.switches:
-        return _switch_reason(name, value, weight, site)
-    if contrast.by_season and len(np.unique(value[weight > 0])) < LEAST_SEASONS:
-        return f"fewer than {LEAST_SEASONS} seasons with different values"
-    spread = np.sqrt(np.average(design.columns[:, design.within[name]] ** 2, weights=weight))
-    if spread < LEAST_SPREAD * abs(contrast.change):
-        return "it hardly changed at any site"
-    return ""
-
-
-def _switch_reason(name: str, value: Array, weight: Array, site: Integers) -> str:
-    if _switching(value, weight, site):
-        return ""
-    share = np.average(value, weights=weight)
-    if share in {0.0, 1.0}:
-        always = "always" if share else "never"
-        return f"{name} were {always} there on the days sampled: no contrast to learn from"
-    return f"no site had birds enough both with and without {name}: sites alone differ"
-
-
-def _interaction_reason(design: RoleDesign, weight: Array, site: Integers) -> str:
-    feeders, bloom = design.values["feeders"], design.values["bloom"]
-    if not _switching(feeders, weight, site):
-        return "no site had days both with and without feeders"
-    thin, up = bloom < design.site_mean["bloom"][site], feeders > 0.5
-    for is_up, position in ((True, "up"), (False, "down")):
-        for is_thin, amount in ((True, "poor"), (False, "good")):
-            birds = float(weight[(up == is_up) & (thin == is_thin)].sum())
-            if birds < LEAST_BIRDS:
-                return f"{birds:.0f} birds were caught in {amount} bloom with feeders {position}"
-    return ""
-
-
-def _between_reason(name: str, design: RoleDesign, weight: Array, site: Integers) -> str:
-    present = np.bincount(site, weight) >= LEAST_BIRDS
-    if present.sum() < LEAST_SITES:
-        return f"{present.sum()} sites with birds enough, {LEAST_SITES} needed"
-    spread = float(design.site_mean[name][present].std())
-    if spread < LEAST_SPREAD * abs(CONTRASTS[name].change):
-        return "the sites hardly differ in it"
-    return ""

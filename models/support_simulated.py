@@ -1,4 +1,4 @@
-"""Studies from the support model's own family, with their truth, and how well it comes back."""
+"""Studies from the support model's own family, with their truth."""
 
 from __future__ import annotations
 
@@ -12,18 +12,18 @@ import pandas as pd
 
 from phenology.models.mixed_effects import generalised_least_squares
 from phenology.models.mixed_effects_rows import Array, Integers, sum_rows
-from phenology.models.refusal import Refused
-from phenology.models.support import SupportModel
-from phenology.models.support_design import CONTRASTS, RoleDesign, build_design, site_days
+from phenology.models.support_contrasts import CONTRASTS
+from phenology.models.support_design import RoleDesign, build_design, site_days
 from phenology.models.support_fit import LOGISTIC_SD
-from phenology.quantities import ROLES, WITHIN
+from phenology.quantities import ROLES
 
 FeederPlacing = Literal["by_chance", "by_need", "by_quality", "never_varying"]
 SDS = {"site": 0.5, "season": 0.3, "site_season": 0.25, "group": 0.3, "cell": 0.2, "bird": 1.0}
 DAYS = np.arange(185, 266, 7)
 USUAL_ONSET = 185.0  # day of year
 GROUPS = ("adult female", "adult male", "young")
-_DRIVERS = ("bloom", "feeders", "monsoon_onset", "feeders_x_bloom")
+DRIVERS = ("bloom", "feeders", "monsoon_onset", "feeders_x_bloom")
+HALF_SD = 0.5  # of a bird, the least size of a true effect that power is told for
 _TO_90 = 3.2897  # width of the central 90 % of a normal distribution, in standard deviations
 
 
@@ -42,7 +42,8 @@ class SimulatedSupport:
         What each bird is.
     truth : DataFrame
         role, driver, effect (for the change of `CONTRASTS`), oracle_width: of the 90 % interval
-        of one who knows roles and standard deviations.
+        of one who knows roles and standard deviations; large: whether the effect on the
+        predictor is at least `HALF_SD`, either way.
     """
 
     birds: pd.DataFrame
@@ -75,9 +76,10 @@ def simulate_support(
     feeders : str
         Hung by chance, where and when bloom is poor, at the better sites, or always everywhere.
     effects : mapping of role to mapping of driver to float, optional
-        Effects for the changes of `CONTRASTS`, in standard deviations of a bird (times the
-        logistic's for shares); drawn from −.5, 0 and .5 by default. That of bloom holds without
-        feeders.
+        Effects for the changes of `CONTRASTS`, in standard deviations of a bird: those of one
+        role, group, site and day, between whom alone outcomes scatter by 1 (a logit, by the
+        logistic's); over all birds they scatter by 1.2, so that .5 is .4 of that. Drawn from −.5,
+        0 and .5 by default. That of bloom holds without feeders.
     kind : {"mean", "share"}
     bloom_reliability : float
         Share of the variance of bloom that its estimate knows.
@@ -91,10 +93,7 @@ def simulate_support(
     ['bloom', 'feeders', 'feeders_x_bloom', 'monsoon_onset']
     """
     if effects is None:
-        effects = {
-            role: {driver: float(rng.choice([-0.5, 0.0, 0.5])) for driver in _DRIVERS}
-            for role in ROLES
-        }
+        effects = draw_effects(rng)
     quality = rng.normal(0, SDS["site"], sites)
     counts = rng.poisson(birds_a_season, (sites, seasons))
     site, season = (places.ravel().repeat(counts.ravel()) for places in np.indices(counts.shape))
@@ -140,6 +139,15 @@ def simulate_support(
         outcome = (rng.random(site.size) < _share(LOGISTIC_SD * linear)).astype(float)
         truth = _truth_of_shares(truly, local, effects, linear)
     return SimulatedSupport(birds, outcome, p_local, local, truth)
+
+
+def draw_effects(
+    rng: np.random.Generator,
+    drivers: tuple[str, ...] = DRIVERS,
+    sizes: tuple[float, ...] = (-HALF_SD, 0.0, HALF_SD),
+) -> dict[str, dict[str, float]]:
+    """Effects of both roles, each of one of the sizes [standard deviations of a bird]."""
+    return {role: {driver: float(rng.choice(sizes)) for driver in drivers} for role in ROLES}
 
 
 def _bloom(
@@ -193,8 +201,8 @@ def _response(birds: pd.DataFrame, effects: Mapping[str, float]) -> Array:
         feeders_x_bloom=birds["feeders"] * birds["bloom"],
         monsoon_onset=birds["monsoon_onset"] - USUAL_ONSET,
     )
-    slopes = np.array([effects.get(driver, 0.0) / CONTRASTS[driver].change for driver in _DRIVERS])
-    response: Array = values[list(_DRIVERS)].to_numpy(dtype=float) @ slopes
+    slopes = np.array([effects.get(driver, 0.0) / CONTRASTS[driver].change for driver in DRIVERS])
+    response: Array = values[list(DRIVERS)].to_numpy(dtype=float) @ slopes
     return response
 
 
@@ -206,13 +214,12 @@ def _truth_of_means(
         member = local == (role == "local")
         design = build_design(birds[member], np.ones(member.sum()))
         widths = _oracle_widths(design, site_days(birds[member]))
-        for driver in _DRIVERS:
+        for driver in DRIVERS:
             effect = effects[role].get(driver, 0.0)
             if driver == "bloom":  # quoted at the mean of feeders
                 effect += design.feeder_share * effects[role].get("feeders_x_bloom", 0.0)
-            records.append(
-                {"role": role, "driver": driver, "effect": effect, "oracle_width": widths[driver]}
-            )
+            record = {"role": role, "driver": driver, "effect": effect, "large": _large(effect)}
+            records.append(record | {"oracle_width": widths[driver]})
     return pd.DataFrame(records)
 
 
@@ -245,79 +252,19 @@ def _truth_of_shares(
     for role in ROLES:
         member = local == (role == "local")
         own, logit = birds[member], LOGISTIC_SD * linear[member]
-        for driver in _DRIVERS[:3]:
-            step = np.full(member.sum(), effects[role].get(driver, 0.0)) * LOGISTIC_SD
+        for driver in DRIVERS[:3]:
+            effect = effects[role].get(driver, 0.0)
+            step = np.full(member.sum(), effect) * LOGISTIC_SD
             before = logit - (step * own["feeders"] if driver == "feeders" else 0.0)
             change = float((_share(before + step) - _share(before)).mean())
-            records.append(
-                {"role": role, "driver": driver, "effect": change, "oracle_width": np.nan}
-            )
+            record = {"role": role, "driver": driver, "effect": change, "large": _large(effect)}
+            records.append(record | {"oracle_width": np.nan})
     return pd.DataFrame(records)
+
+
+def _large(effect: float) -> bool:
+    return abs(effect) >= HALF_SD - 1e-9
 
 
 def _share(logit: Array) -> Array:
     return np.asarray(1 / (1 + np.exp(-logit)))
-
-
-_SCENARIOS: dict[str, dict[str, object]] = {
-    "feeders by chance": {},
-    "feeders by need": {"feeders": "by_need"},
-    "feeders by quality": {"feeders": "by_quality"},
-    "bloom and roles uncertain": {"bloom_reliability": 0.7, "roles_known": 0.7},
-}
-
-
-def calibration_study(seed: int) -> pd.DataFrame:
-    """Simulate and fit one study of each scenario.
-
-    Parameters
-    ----------
-    seed : int
-
-    Returns
-    -------
-    DataFrame
-        scenario, quantity ("bloom local", …), truth, estimate, low, high, oracle_width.
-    """
-    tables = []
-    for number, (scenario, options) in enumerate(_SCENARIOS.items()):
-        rng = np.random.default_rng([seed, number])
-        simulated = simulate_support(rng, **options)  # type: ignore[arg-type]
-        tables.append(compare_with_truth(simulated, "mean", seed).assign(scenario=scenario))
-    rng = np.random.default_rng([seed, len(_SCENARIOS)])
-    effects = {
-        role: {driver: float(rng.choice([-0.5, 0.0, 0.5])) for driver in _DRIVERS[:3]}
-        for role in ROLES
-    }
-    simulated = simulate_support(rng, kind="share", effects=effects)
-    tables.append(compare_with_truth(simulated, "share", seed).assign(scenario="shares"))
-    return pd.concat(tables, ignore_index=True)
-
-
-def compare_with_truth(
-    simulated: SimulatedSupport, kind: Literal["mean", "share"], seed: int
-) -> pd.DataFrame:
-    """Fit a simulated study and set its within-site effects beside their truth.
-
-    Effects that the model refuses are left out.
-    """
-    try:
-        model = SupportModel(kind, seed=seed).fit(
-            simulated.birds, simulated.outcome, simulated.p_local
-        )
-    except Refused:
-        return pd.DataFrame()
-    told = model.summary_[
-        (model.summary_["definition"] == WITHIN) & (model.summary_["refused"] == "")
-    ]
-    both = told.merge(simulated.truth, on=["role", "driver"])
-    return pd.DataFrame(
-        {
-            "quantity": both["driver"] + " " + both["role"],
-            "truth": both["effect"],
-            "estimate": both["estimate"],
-            "low": both["low"],
-            "high": both["high"],
-            "oracle_width": both["oracle_width"],
-        }
-    )

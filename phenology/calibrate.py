@@ -49,7 +49,8 @@ class Calibration:
     study : str
         "module:function"; the function takes a seed and returns a DataFrame with
         `STUDY_COLUMNS`, one row a quantity whose truth is known (`oracle_width` may be missing);
-        `rank`, the share of draws below the truth, for rows that are independent of one another.
+        `rank`, the share of draws below the truth, for rows that are independent of one another;
+        `large`, for effects: whether the true one is as large as power is asked of.
     sources : tuple of str
         Patterns of the files in models/ whose change makes a table stale.
     limits : dict
@@ -82,9 +83,13 @@ CALIBRATIONS: dict[str, Calibration] = {
         handful=1,
     ),
     "support": Calibration(
-        "phenology.models.support_simulated:calibration_study",
+        "phenology.models.support_calibration:calibration_study",
         ("support*.py", "mixed_*.py", "laplace.py"),
-        {"": (0.80, 0.97)},
+        {
+            "": (0.80, 0.97),
+            "simple: feeders by need": UNTOLD,
+            "simple: feeders by quality": UNTOLD,
+        },
     ),
     "lean_mass": Calibration(
         f"{BIRDS}:lean_mass_study",
@@ -171,7 +176,9 @@ def summarise(studies: pd.DataFrame) -> pd.DataFrame:
         `coverage` is the mean over studies of the share of truths inside their interval;
         `coverage_low` and `coverage_high` lie 1.96 standard errors of that mean away;
         `uniform_p` is the chance of ranks at least as uneven as these if the model is right
-        (Kolmogorov and Smirnov's test).
+        (Kolmogorov and Smirnov's test). Where studies tell `large`: `power`, the share of
+        intervals that leave zero out among effects that large, and `right_sign`, the share of
+        estimates on the right side among intervals that leave zero out for an effect there is.
 
     Examples
     --------
@@ -208,6 +215,7 @@ def summarise(studies: pd.DataFrame) -> pd.DataFrame:
                 "width_ratio": float(alike["width"].mean() / alike["oracle_width"].mean()),
                 "uniform_p": _uniform_p(alike),
             }
+            | _detection(alike)
         )
     return pd.DataFrame(summaries)
 
@@ -215,6 +223,16 @@ def summarise(studies: pd.DataFrame) -> pd.DataFrame:
 def _uniform_p(rows: pd.DataFrame) -> float:
     ranks = rows["rank"].dropna() if "rank" in rows else pd.Series(dtype=float)
     return float(kstest(ranks, "uniform").pvalue) if len(ranks) else np.nan
+
+
+def _detection(rows: pd.DataFrame) -> dict[str, float]:
+    """Power and right signs, of studies that tell which effects are large."""
+    if "large" not in rows:
+        return {}
+    told = (rows["low"] > 0) | (rows["high"] < 0)
+    signed = rows[told & (rows["truth"] != 0)]
+    right = np.sign(signed["estimate"]) == np.sign(signed["truth"])
+    return {"power": float(told[rows["large"]].mean()), "right_sign": float(right.mean())}
 
 
 def misses(calibration: Calibration, table: pd.DataFrame) -> pd.DataFrame:

@@ -108,8 +108,13 @@ DRIVERS = (
     "monsoon_strength",
     "feeders",
     "feeders_x_bloom",
-    "habitat",
     "events",
+    "neighbour_feeders",
+    "feeder_ports",
+    "feeder_distance",
+    "habitat",
+    "burned",
+    "water_distance",
 )
 SEVERITIES = ("impossible", "doubtful", "note")
 ACTIONS = ("kept", "blanked", "set aside")

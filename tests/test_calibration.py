@@ -43,6 +43,30 @@ def test_its_coverage_holds_the_limits(model: str) -> None:
     assert set(missed["scenario"]) == known, missed.to_string()
 
 
+def test_support_finds_effects_of_half_a_standard_deviation_with_their_sign() -> None:
+    """Power .5 and right signs .95 are what the studies that the model is for ask of it."""
+    table = _table("support")
+    own = table[~table["scenario"].str.startswith("simple")]
+    told = own[["power", "right_sign"]].apply(pd.to_numeric, errors="coerce")
+    half = told[own["scenario"] == "half a standard deviation"].dropna()
+    assert len(half) == 6  # bloom, feeders and the monsoon's onset, for both roles
+    assert (told["power"].dropna() >= 0.5).all(), table.to_string()
+    assert (half["right_sign"] >= 0.95).all(), table.to_string()
+    assert told["right_sign"].mean() >= 0.95
+
+
+@pytest.mark.parametrize("scenario", ["feeders by need", "feeders by quality"])
+def test_support_resists_feeders_placed_for_a_reason_where_a_plain_difference_does_not(
+    scenario: str,
+) -> None:
+    table = _table("support").set_index(["scenario", "quantity"])
+    for quantity, row in table.loc[f"simple: {scenario}"].iterrows():
+        own = table.loc[(scenario, quantity)]
+        assert abs(own["bias"]) < 0.1, quantity  # standard deviations of a bird
+        assert abs(row["bias"]) > max(0.1, 2 * abs(own["bias"])), quantity
+    assert (table.loc[scenario]["bias"].abs() < 0.1).all()
+
+
 RANKED = [model for model in KEPT if _table(model).get("uniform_p", pd.Series()).ne("").any()]
 
 

@@ -219,7 +219,7 @@ def _flowers_after_monsoon(
     """
     from phenology.models.mixed_effects import fit_mixed_effects
     from phenology.models.mixed_effects_rows import RandomEffect
-    from phenology.models.support_design import CONTRASTS
+    from phenology.models.support_contrasts import CONTRASTS
 
     table = birds.table
     drivers = [name for name in MONSOON if name in table]

@@ -6,9 +6,10 @@ import pytest
 
 from phenology.models.refusal import Refused
 from phenology.models.support import SupportModel
+from phenology.models.support_calibration import compare_with_truth, plain_differences
 from phenology.models.support_design import build_design
 from phenology.models.support_levels import chance_of_more, rank_draws, site_levels
-from phenology.models.support_simulated import compare_with_truth, simulate_support
+from phenology.models.support_simulated import simulate_support
 
 FEEDERS_HELP = {
     "local": {"bloom": -0.4, "feeders": 0.0},
@@ -45,8 +46,7 @@ def test_feeders_placed_for_a_reason_do_not_pass_for_their_effect(placing: str) 
         simulated = simulate_support(
             np.random.default_rng(seed), feeders=placing, effects=effects, sites=6
         )
-        up = simulated.birds["feeders"].to_numpy() > 0.5
-        naive.append(simulated.outcome[up].mean() - simulated.outcome[~up].mean())
+        naive += plain_differences(simulated)["estimate"].tolist()
         model = SupportModel(draws=100, seed=seed).fit(
             simulated.birds, simulated.outcome, simulated.local
         )
@@ -115,6 +115,90 @@ def test_drivers_beyond_one_in_eight_seasons_are_shrunk_and_named() -> None:
     assert shrunk == ["monsoon_onset", "feeders_x_bloom"]  # two wide, in the declared order
 
 
+def test_ports_are_told_apart_from_feeders_and_mean_nothing_while_none_hang() -> None:
+    rng = np.random.default_rng(21)
+    simulated = simulate_support(rng, effects=FEEDERS_HELP)
+    birds = simulated.birds
+    place = birds.groupby(["site", "season"]).ngroup().to_numpy()
+    doublings = rng.integers(2, 6, place.max() + 1)[place].astype(float)
+    up = birds["feeders"].to_numpy() > 0.5
+    outcome = simulated.outcome + np.where(up, 0.3 * (doublings - 3.5), 0.0)
+    birds = birds.assign(feeder_ports=np.where(up, doublings, np.nan))
+    model = SupportModel().fit(birds, outcome, simulated.local)
+    told = _summary(model)
+    for role in ("local", "passage"):
+        of_ports = told.loc[(role, "feeder_ports", "within-site")]
+        assert of_ports["low"] < 0.3 < of_ports["high"]
+        assert of_ports["low"] > 0
+    feeders = told.loc[("passage", "feeders", "within-site")]
+    assert feeders["low"] < 0.5 < feeders["high"]
+    any_number = birds.assign(feeder_ports=np.where(up, doublings, 9.0))  # none hang: unread
+    again = _summary(SupportModel().fit(any_number, outcome, simulated.local))
+    pd.testing.assert_frame_equal(told, again)
+    without = model.scenario({"feeders": 0.0})["changed"]
+    usual = SupportModel().fit(
+        birds.assign(feeder_ports=np.where(up, doublings, np.nan) + 5.0), outcome, simulated.local
+    )
+    np.testing.assert_allclose(  # draws are weighted anew: alike but for their noise
+        usual.scenario({"feeders": 0.0})["changed"].mean("draw"), without.mean("draw"), atol=0.01
+    )
+    alike = birds.assign(feeder_ports=np.where(up, 4.0, np.nan))
+    told = _summary(SupportModel(draws=40).fit(alike, outcome, simulated.local))
+    assert told.loc[("local", "feeder_ports", "within-site"), "refused"]
+    assert told.loc[("local", "feeder_ports", "between-site"), "refused"]
+
+
+def test_bloom_unknown_for_one_role_alone_refuses_what_needs_it_for_that_role() -> None:
+    simulated = simulate_support(np.random.default_rng(25), sites=4, seasons=4)
+    birds = simulated.birds.assign(bloom=simulated.birds["bloom"].mask(~simulated.local))
+    told = _summary(SupportModel(draws=40).fit(birds, simulated.outcome, simulated.local))
+    for driver in ("bloom", "feeders_x_bloom"):
+        assert told.loc[("passage", driver, "within-site"), "refused"]
+        assert not told.loc[("local", driver, "within-site"), "refused"]
+
+
+def test_ports_without_a_feeder_are_refused() -> None:
+    simulated = simulate_support(np.random.default_rng(22), sites=4, seasons=4)
+    birds = simulated.birds.assign(feeders=0.0, feeder_ports=4.0)
+    told = _summary(SupportModel(draws=40).fit(birds, simulated.outcome, simulated.local))
+    refused = told.loc[("local", "feeder_ports", "within-site"), "refused"]
+    assert refused == "no bird was caught while feeders hung"
+
+
+def test_habitat_is_a_contrast_between_sites_with_their_number_and_too_few_are_refused() -> None:
+    for sites in (3, 12):
+        simulated = simulate_support(np.random.default_rng(23), sites=sites, seasons=6)
+        share = np.linspace(0.0, 0.6, sites)
+        number = simulated.birds["site"].str.removeprefix("site").astype(int).to_numpy() - 1
+        birds = simulated.birds.assign(habitat=share[number])
+        outcome = simulated.outcome + 0.5 * share[number] / 0.1  # half a deviation a tenth
+        model = SupportModel().fit(birds, outcome, simulated.local)
+        told = _summary(model)
+        within = told.loc[("local", "habitat", "within-site"), "refused"]
+        assert within == "it belongs to the site: only sites can be compared"
+        between = told.loc[("local", "habitat", "between-site")]
+        if sites == 3:
+            assert between["refused"] == "3 sites with birds enough, 4 needed"
+        else:
+            assert between["low"] < 0.5 < between["high"]
+            assert between["low"] > 0
+            assert "between 12 sites" in between["note"]
+            assert "no statement about its cause" in between["note"]
+        with pytest.raises(ValueError, match="no such drivers"):
+            model.scenario({"habitat": 0.5})
+
+
+def test_contrasts_beyond_one_in_four_sites_are_shrunk_and_named() -> None:
+    simulated = simulate_support(np.random.default_rng(24), sites=8, seasons=4)
+    design = build_design(simulated.birds, np.ones(len(simulated.birds)))
+    shrunk = [
+        name for (name, side), note in design.notes.items()
+        if side == "between-site" and "do not carry more contrasts" in note
+    ]  # fmt: skip
+    assert set(shrunk) <= {"monsoon_onset", "feeders_x_bloom"}
+    assert shrunk
+
+
 def test_a_scenario_equals_its_closed_form_on_a_linear_case(fitted) -> None:
     simulated, model = fitted
     without = model.scenario({"feeders": 0.0})
@@ -175,7 +259,7 @@ def test_birds_of_uncertain_role_widen_an_effect_and_do_not_shrink_it() -> None:
             ("chances", simulated.p_local),
             ("split", simulated.p_local > 0.5),
         ):
-            model = SupportModel(draws=100).fit(simulated.birds, simulated.outcome, local)
+            model = SupportModel(draws=1000).fit(simulated.birds, simulated.outcome, local)
             told[how].append(_summary(model).loc[("local", "bloom", "within-site")])
     middle = {how: np.mean([row["estimate"] for row in rows]) for how, rows in told.items()}
     width = {how: np.mean([row["high"] - row["low"] for row in rows]) for how, rows in told.items()}
