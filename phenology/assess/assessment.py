@@ -48,7 +48,7 @@ class Assessment:
         One sentence for each absent sheet or column: what it costs the answers.
     seed : int
     versions, inputs : dict
-        Package versions; input files with their hashes.
+        Package versions and the kind of machine; input files with their hashes.
     cite : tuple of str
         Sources that a user of these numbers should cite.
     monsoon : MonsoonYears, optional

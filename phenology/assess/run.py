@@ -23,6 +23,7 @@ from phenology.compute import Progress, quiet
 from phenology.errors import StudyError
 from phenology.estimates import Estimates
 from phenology.groups import assign_groups
+from phenology.machine import machine_kind
 from phenology.seasons import season_labels, season_windows
 from phenology.sitedays import join_site_days, study_weather
 from phenology.weather.monsoon import MonsoonYears, find_monsoon, report_monsoon
@@ -126,7 +127,7 @@ def assess_study(
         ),
         narrowed=narrowed_answers(study),
         seed=seed,
-        versions={library: version(library) for library in LIBRARIES},
+        versions={library: version(library) for library in LIBRARIES} | {"machine": machine_kind()},
         inputs=study.inputs,
         cite=CITE,
         monsoon=monsoon,

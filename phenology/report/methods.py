@@ -37,6 +37,7 @@ def methods_section(assessment: Assessment) -> Section:
     if assessment.cite:
         section.add(points(list(assessment.cite), "What to cite"))
     section.add(
+        Words((repeats_where(assessment.versions.get("machine", "")),), "Who gets these numbers"),
         table(
             "versions",
             f"Versions; seed {assessment.seed}",
@@ -69,6 +70,25 @@ def method_blocks(answered: set[str]) -> list[Block]:
         if method["sources"]:
             blocks.append(points(method["sources"], "Sources"))
     return blocks
+
+
+def repeats_where(machine: str) -> str:
+    """When tables of two runs are comparable digit by digit, and when they are not.
+
+    Examples
+    --------
+    >>> repeats_where("Linux x86_64, X86_V3").split(": ")[0]
+    'The same sheets, seed and versions give the same tables, digit for digit, on a machine of the \
+same kind (Linux x86_64, X86_V3)'
+    """
+    kind = f" ({machine})" if machine else ""
+    return (
+        "The same sheets, seed and versions give the same tables, digit for digit, on a machine of "
+        f"the same kind{kind}: the table of versions and summary.json name it. Tables from another "
+        "kind of machine, from other versions or with another seed are not comparable digit by "
+        "digit: sums differ in their last places and draws may go other ways. Compare intervals "
+        "there; a difference well inside them says nothing."
+    )
 
 
 def _pairs(pairs: dict[str, str], value: str) -> pd.DataFrame:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -42,13 +43,13 @@ def hostile_assessment() -> Assessment:
 
 
 @pytest.fixture(scope="session")
-def report(assessment) -> str:
-    return render_report(assessment)
+def report(assessment, made_once) -> str:
+    return made_once("report", partial(render_report, assessment))
 
 
 @pytest.fixture(scope="session")
-def hostile_report(hostile_assessment) -> str:
-    return render_report(hostile_assessment)
+def hostile_report(hostile_assessment, made_once) -> str:
+    return made_once("hostile report", partial(render_report, hostile_assessment))
 
 
 def invented_assessment(hostile: str = "") -> Assessment:
@@ -124,7 +125,11 @@ def invented_assessment(hostile: str = "") -> Assessment:
             + hostile,
         ),
         seed=7,
-        versions={"migration-site-support": "0.1.0", "numpy": "2.2.0"},
+        versions={
+            "migration-site-support": "0.1.0",
+            "numpy": "2.2.0",
+            "machine": "Invented processor, wide sums",
+        },
         inputs=study.inputs,
         cite=("Invented, A. 2030. A source that does not exist." + hostile,),
     )

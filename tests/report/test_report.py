@@ -124,6 +124,12 @@ def test_methods_give_equations_sources_versions_seed_and_hashes(report) -> None
         assert part in text
 
 
+def test_it_says_when_tables_of_two_machines_are_not_comparable(report) -> None:
+    text = " ".join(Elements(report).text)
+    assert "machine of the same kind (Invented processor, wide sums)" in text
+    assert "another kind of machine, from other versions or with another seed are not" in text
+
+
 def test_every_quantity_of_an_answer_has_a_method_with_equation_and_source() -> None:
     text = files("phenology.report").joinpath("methods.toml").read_text(encoding="utf-8")
     methods = tomllib.loads(text)["method"]

@@ -15,6 +15,7 @@ from hawks_study import write_hawks_study
 
 from phenology.assess.command import run_study
 from phenology.compute import quiet
+from phenology.machine import machine_kind
 from phenology.quantities import ESTIMATE_KEY
 
 GROUPS = {
@@ -161,6 +162,12 @@ def test_every_row_is_used_or_set_aside(output: Path) -> None:
     captures = pd.read_parquet(output / "captures.parquet")
     assert len(captures) == rows["used"]
     assert not {"bander", "remarks"} & set(captures.columns)
+
+
+def test_the_run_tells_on_what_kind_of_machine_its_digits_repeat(output: Path) -> None:
+    kind = json.loads((output / "summary.json").read_text())["versions"]["machine"]
+    assert kind == machine_kind()
+    assert f"a machine of the same kind ({kind})" in (output / "report.html").read_text()
 
 
 def test_the_run_writes_what_its_manifest_says(output: Path) -> None:
