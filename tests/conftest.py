@@ -2,14 +2,18 @@
 
 import csv
 import os
+import pickle
 import shutil
 from collections.abc import Callable, Generator, Sequence
 from functools import partial
 from pathlib import Path
+from typing import Any
 
 import pytest
+from filelock import FileLock
 
 WriteStudy = Callable[..., Path]
+MadeOnce = Callable[[str, Callable[[], Any]], Any]
 
 
 def pytest_configure(config: pytest.Config) -> None:
@@ -29,15 +33,43 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
             item.add_marker(missing)
 
 
+Report = pytest.TestReport | pytest.CollectReport
+
+
 @pytest.hookimpl(wrapper=True)
-def pytest_runtest_makereport() -> Generator[None, pytest.TestReport, pytest.TestReport]:
+def pytest_runtest_makereport() -> Generator[None, Report, Report]:
     """No test is skipped silently in CI: there a skip is a failure that says what was missing."""
-    report = yield
+    return _never_skipped_in_ci((yield))
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_make_collect_report() -> Generator[None, Report, Report]:
+    """Nor is a whole file of tests."""
+    return _never_skipped_in_ci((yield))
+
+
+def _never_skipped_in_ci(report: Report) -> Report:
     if os.environ.get("CI") and report.skipped and not hasattr(report, "wasxfail"):
         reason = report.longrepr[2] if isinstance(report.longrepr, tuple) else report.longrepr
         report.outcome = "failed"
         report.longrepr = f"skipped in CI: {reason}"
     return report
+
+
+@pytest.fixture(scope="session")
+def made_once(tmp_path_factory: pytest.TempPathFactory) -> MadeOnce:
+    """Make what several files of tests start from, once for all processes of a session."""
+
+    def make(name: str, maker: Callable[[], Any]) -> Any:
+        if "PYTEST_XDIST_WORKER" not in os.environ:
+            return maker()
+        kept = tmp_path_factory.getbasetemp().parent / f"{name}.pickle"  # the session's, not ours
+        with FileLock(f"{kept}.lock"):
+            if not kept.exists():
+                kept.write_bytes(pickle.dumps(maker()))
+            return pickle.loads(kept.read_bytes())
+
+    return make
 
 
 @pytest.fixture(scope="session")

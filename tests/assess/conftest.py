@@ -1,5 +1,6 @@
 """An invented study, its support models and a finished run of it."""
 
+from functools import partial
 from pathlib import Path
 
 import pytest
@@ -12,8 +13,8 @@ def parts():
 
 
 @pytest.fixture(scope="package")
-def assessed(parts):
-    return assess_invented(parts)
+def assessed(parts, made_once):
+    return made_once("assessed", partial(assess_invented, parts))
 
 
 @pytest.fixture(scope="package")

@@ -61,7 +61,7 @@ def test_the_same_sheets_are_checked_the_same_twice(write_study, tried):
 @pytest.mark.slow  # two whole runs
 def test_two_sessions_make_identical_tables(tmp_path, tried):
     study = tmp_path / "study"
-    simulate_study(study, 5, sites=2, seasons=3)
+    simulate_study(study, 5, sites=1, seasons=2)
     made: dict[str, dict[str, bytes]] = {}
     for name in SESSIONS:
         out = tmp_path / name

@@ -1,5 +1,6 @@
 """Bad days: damaged files, a wrong clock, two at once, sheets saved meanwhile, no permission."""
 
+import os
 import subprocess
 import sys
 from datetime import UTC, datetime, timedelta
@@ -64,6 +65,33 @@ def test_damaged_parsed_days_are_parsed_anew(tmp_path, tried, damage):
         path.write_bytes(damage)
     assert station_days._stored_days(path) is None
     tried("weather", "corrupt cache entry", "parsed anew from the raw file")
+
+
+COMPILE_TWICE = """
+import sys
+from pathlib import Path
+import jax
+from phenology.compilation import use_compilation_cache
+use_compilation_cache()
+jax.config.update("jax_persistent_cache_min_compile_time_secs", 0.0)
+told = []
+for damage in (None, b"", b"rubbish" * 99, None):
+    for entry in Path(sys.argv[1]).glob("*-cache") if damage is not None else ():
+        entry.write_bytes(damage)
+    jax.clear_caches()
+    told.append(float(jax.jit(lambda x: (x @ x.T).sum())(jax.numpy.ones((5, 5)))))
+print(len(list(Path(sys.argv[1]).glob("*-cache"))) > 0, told)
+"""
+
+
+def test_damaged_compiled_models_are_compiled_anew(tmp_path, tried):
+    told = subprocess.run(
+        [sys.executable, "-c", COMPILE_TWICE, str(tmp_path)],
+        env=os.environ | {"JAX_COMPILATION_CACHE_DIR": str(tmp_path)},
+        capture_output=True, text=True, check=False,
+    )  # fmt: skip
+    assert told.stdout == "True [125.0, 125.0, 125.0, 125.0]\n", told.stderr
+    tried("models", "corrupt cache entry", "compiled anew")
 
 
 @pytest.mark.parametrize("days", [-4000, -1, 1])
