@@ -10,9 +10,15 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
+from phenology.ahead.drivers import (
+    drivers_of_trials,
+    drivers_on_site_days,
+    known_weather,
+    weather_until,
+)
 from phenology.ahead.known import known_on, last_day_written
 from phenology.ahead.sessions import days_to_choose, planned_sessions
-from phenology.ahead.skill import BEFORE, MIDWAY, MODEL, best_forecasts, past_skill
+from phenology.ahead.skill import BEFORE, MIDWAY, MODEL, Trial, best_forecasts, past_skill, trials
 from phenology.assess.season_counts import season_counts
 from phenology.compilation import use_compilation_cache
 from phenology.compute import Progress, end_with_parent, quiet
@@ -27,7 +33,7 @@ from phenology.seasons import season_windows
 from phenology.sitedays import join_site_days
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
 
     import numpy.typing as npt
 
@@ -78,7 +84,8 @@ class _Task:
     dates: Array
     lead: str
     seed: int
-    seasons_scored: int
+    scored: list[Trial]
+    drivers_then: Mapping[tuple[str, int], dict[str, Array]]
 
 
 def forecast_season(
@@ -183,11 +190,12 @@ def _tasks(
     effort = pd.concat([known.effort, planned], ignore_index=True)
     laid_out = replace(known, sheets=known.sheets | {"effort": effort})
     groups = assign_groups(known.captures, known.options.group_by, seed)["group"]
-    site_days = join_site_days(laid_out, groups, seed)
-    site_days = _weather_until(site_days, issued)
+    weather = known_weather(known, issued)
+    site_days = weather_until(join_site_days(laid_out, groups, seed, weather), issued)
     species_of = site_days["species"].to_series()
     began = pd.Timestamp(season, 1, 1)
     tasks = []
+    then: dict[tuple[str, int], dict[str, Array]] = {}  # alike for all species
     for number, species in enumerate(sorted(species_of.unique())):
         of_species = species_of.index[species_of == species].to_list()
         try:
@@ -201,24 +209,18 @@ def _tasks(
         asked = dates > np.datetime64(issued.date())
         in_season = (counts.season == season - first) & ~asked
         lead = MIDWAY if in_season.any() and issued >= began else BEFORE
+        drivers = drivers_on_site_days(known, site_days, weather, window, counts)
+        counts = replace(counts, drivers=drivers)
         kept = counts.taken(~asked)
         if not kept.count.any():
             continue
+        scored = trials(kept, seasons_scored) if seasons_scored else []
+        new = [trial for trial in scored if (trial.lead, trial.season) not in then]
+        then |= drivers_of_trials(known, groups, window, kept, new, seed)
         tasks.append(
-            _Task(kept, counts.taken(asked), dates[asked], lead, seed + number, seasons_scored)
+            _Task(kept, counts.taken(asked), dates[asked], lead, seed + number, scored, then)
         )
     return tasks
-
-
-def _weather_until(site_days: Any, issued: pd.Timestamp) -> Any:
-    """Weather of days to come is not known on the day of issue, whatever a source holds."""
-    measured = [
-        name
-        for name in ("rain_mm", "tmin_c", "tmax_c", "tmean_c", "dewpoint_c")
-        if name in site_days
-    ]
-    past = site_days["date"] <= np.datetime64(issued)
-    return site_days.assign({name: site_days[name].where(past) for name in measured})
 
 
 def _each(tasks: list[_Task], jobs: int) -> Any:
@@ -234,8 +236,8 @@ def _forecast(task: _Task) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Draws of one species' counts on the planned days, each group by its best forecast."""
     use_compilation_cache()
     scores = (
-        past_skill(task.known, task.seed, task.seasons_scored)
-        if task.seasons_scored
+        past_skill(task.known, task.seed, task.scored, task.drivers_then)
+        if task.scored
         else pd.DataFrame()
     )
     best = best_forecasts(scores, task.known.groups, task.lead)

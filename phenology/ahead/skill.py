@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -15,6 +15,8 @@ from phenology.models.season import SeasonModel
 from phenology.models.season_forecast import draw_counts
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
     import numpy.typing as npt
 
     from phenology.models.season_counts import SeasonCounts
@@ -41,7 +43,7 @@ class Trial:
     asked: Array
 
 
-def trials(counts: SeasonCounts, last: int, leave_out: bool = False) -> list[Trial]:
+def trials(counts: SeasonCounts, last: int = 3, leave_out: bool = False) -> list[Trial]:
     """The latest seasons with enough days, each from the seasons before it.
 
     Parameters
@@ -70,11 +72,15 @@ def trials(counts: SeasonCounts, last: int, leave_out: bool = False) -> list[Tri
 
 
 def past_skill(
-    counts: SeasonCounts, seed: int, last: int = 3, leave_out: bool = False
+    counts: SeasonCounts,
+    seed: int,
+    asked: Sequence[Trial],
+    drivers_then: Mapping[tuple[str, int], dict[str, Array]] | None = None,
 ) -> pd.DataFrame:
     """Scores of the season model and its rivals on seasons already over.
 
-    Every forecast of a season knows only the rows that its trial allows.
+    Every forecast of a season knows only the rows that its trial allows, and the drivers as they
+    were known then, by lead and season; none where nothing was.
 
     Returns
     -------
@@ -83,10 +89,13 @@ def past_skill(
         cover_80, cover_95, peak_error_days; empty where too few seasons were sampled.
     """
     scored = []
-    for trial in trials(counts, last, leave_out):
-        known, asked = counts.taken(trial.known), counts.taken(trial.asked)
-        rows = asked.table()
-        for name, drawn in _forecasts(known, asked, seed):
+    for trial in asked:
+        drivers = (drivers_then or {}).get((trial.lead, trial.season), {})
+        known = replace(counts.taken(trial.known), drivers=drivers)
+        later = counts.taken(trial.asked)
+        later = replace(later, log_nectar=np.zeros(len(later.day)))  # nobody knew it yet
+        rows = later.table()
+        for name, drawn in _forecasts(known, later, seed):
             table = score_table(rows, drawn, name)
             scored.append(table.assign(lead=trial.lead, season=trial.season))
     if not scored:

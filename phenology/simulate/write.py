@@ -13,7 +13,7 @@ import pandas as pd
 from phenology.publish import MANIFEST
 
 if TYPE_CHECKING:
-    from collections.abc import Collection, Mapping
+    from collections.abc import Collection, Iterable, Mapping
     from pathlib import Path
 
     from phenology.models.simulated_season import SimulatedStudy
@@ -89,12 +89,17 @@ def write_study(
 
 def write_files(folder: Path, files: Mapping[str, str]) -> None:
     """Write texts by their paths in a folder, and a manifest of them."""
-    names = sorted([*files, MANIFEST])
-    manifest = json.dumps({"files": names}, indent=1) + "\n"
-    for path, text in {**files, MANIFEST: manifest}.items():
+    for path, text in files.items():
         place = folder / path
         place.parent.mkdir(parents=True, exist_ok=True)
         place.write_bytes(text.encode("utf-8"))
+    write_manifest(folder, files)
+
+
+def write_manifest(folder: Path, files: Iterable[str]) -> None:
+    """Say which files of a folder are a simulation's, and so may be replaced."""
+    names = sorted([*files, MANIFEST])
+    (folder / MANIFEST).write_text(json.dumps({"files": names}, indent=1) + "\n", encoding="utf-8")
 
 
 def written_sheets(simulated: SimulatedStudy) -> dict[str, pd.DataFrame]:

@@ -11,7 +11,7 @@ import pandas as pd
 import pytest
 from hawks_study import write_hawks_study
 
-from phenology.ahead.skill import MODEL, past_skill
+from phenology.ahead.skill import MODEL, past_skill, trials
 from phenology.assess.season_counts import season_counts
 from phenology.groups import assign_groups
 from phenology.seasons import season_windows
@@ -35,7 +35,7 @@ def test_each_season_is_forecast_from_the_others(tmp_path: Path) -> None:
     for species in SPECIES:
         of_species = species_of.index[species_of == species].to_list()
         counts = season_counts(site_days, study.options, species, of_species, window)
-        told.append(past_skill(counts, seed=1, leave_out=True))
+        told.append(past_skill(counts, 1, trials(counts, leave_out=True)))
     table = pd.concat(told, ignore_index=True)
     shown = ["group", "forecast", "seasons", "birds", "crps", "skill", "cover_80", "cover_95",
              "peak_error_days"]  # fmt: skip
