@@ -19,6 +19,7 @@ SUBJECTS = {
     "models": "phenology.bench.models:bench_models",
     "weather": "phenology.bench.weather:bench_weather",
     "page": "phenology.bench.page:bench_page",
+    "scale": "phenology.bench.scale:bench_scale",
 }
 
 

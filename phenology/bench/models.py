@@ -82,8 +82,15 @@ def _season() -> list[Measured]:
     counts = season_study(sites=8, seasons=12, step=3, groups=5)
     cold = _seconds(lambda: SeasonModel(method="laplace").fit(counts))
     warm = _seconds(lambda: SeasonModel(method="laplace").fit(counts))
+    moved_cold = _seconds(lambda: SeasonModel(method="moved").fit(counts))
+    moved = _seconds(lambda: SeasonModel(method="moved").fit(counts))
     name = "season, 8 sites × 12 seasons × 5 groups, approximated"
-    return [Measured(f"{name}, cold", cold), Measured(f"{name}, warm", warm, "cold", cold)]
+    return [
+        Measured(f"{name}, cold", cold),
+        Measured(f"{name}, warm", warm, "cold", cold),
+        Measured(f"{name} and moved, moves cold", moved_cold, "approximated, warm", warm),
+        Measured(f"{name} and moved, warm", moved, "approximated, warm", warm),
+    ]
 
 
 def _growth(quick: bool) -> list[Measured]:
