@@ -58,6 +58,11 @@ def model(study) -> SeasonModel:
     return SeasonModel(method="laplace").fit(study[0])
 
 
+@pytest.fixture(scope="module")
+def moved(study) -> SeasonModel:
+    return SeasonModel().fit(study[0])
+
+
 def test_dates_of_sampled_seasons_are_near_the_truth(study, model) -> None:
     _, truth = study
     for quantity in ("arrival_day", "peak_day", "departure_day"):
@@ -205,9 +210,8 @@ def test_full_days_are_at_least_their_count(study, model) -> None:
     )
 
 
-def test_draws_are_moved_where_a_season_was_worked_but_thinly(study, model) -> None:
+def test_draws_are_moved_where_a_season_was_worked_but_thinly(moved, model) -> None:
     """A day a year at the second site: the approximation alone is too narrow there."""
-    moved = SeasonModel().fit(study[0])
     assert moved.method_ == "moved"
     assert moved.diagnostics_["passed"].all()
     assert "share of moves accepted" in set(moved.diagnostics_["statistic"])
