@@ -170,14 +170,13 @@ def test_the_guard_closes_a_websocket_by_itself() -> None:
 def test_the_address_is_one_whole_flushed_line_also_into_a_pipe(write_study: WriteStudy) -> None:
     folder = write_study(captures=[{"site": "fork", "date": "2031-07-10"}])
     command = [sys.executable, "-m", "phenology", "serve", str(folder)]
-    served = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE)
-    try:
-        line = served.stdout.readline().decode()
-        assert re.fullmatch(r"http://127\.0\.0\.1:\d+/open\?key=[\w-]{32}\n", line)
-        os.kill(served.pid, signal.SIGINT)
-        out, complaint = served.communicate(timeout=120)
-    finally:
-        served.kill()
-        served.wait()
+    with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE) as served:
+        try:
+            line = served.stdout.readline().decode()
+            assert re.fullmatch(r"http://127\.0\.0\.1:\d+/open\?key=[\w-]{32}\n", line)
+            os.kill(served.pid, signal.SIGINT)
+            out, complaint = served.communicate(timeout=120)
+        finally:
+            served.kill()
     assert (out, b"Traceback" in complaint) == (b"", False)
     assert served.returncode in (0, 130)  # stopped as it served, or before it could
