@@ -120,6 +120,16 @@ def describe_landscape(
     return pd.DataFrame(rows, columns=list(LANDSCAPE_COLUMNS))
 
 
+def ground_within_m2(sites: gpd.GeoDataFrame, radius_m: float) -> pd.Series:
+    """Area within a distance of each site's point or the edge of its polygon [m2], by site."""
+    areas = {}
+    for site in sites.itertuples():
+        crs = site_projection(site.latitude, site.longitude)
+        shape = sites.loc[[site.Index]].geometry.to_crs(crs).iloc[0]
+        areas[str(site.site)] = float(shape.buffer(radius_m, quad_segs=64).area)
+    return pd.Series(areas)
+
+
 def standing(layer: gpd.GeoDataFrame, date: pd.Timestamp) -> gpd.GeoDataFrame:
     """Polygons that stand on a day; a missing date means no end on that side."""
     begun = layer["from"].isna() | (layer["from"] <= date)

@@ -98,6 +98,7 @@ def assess_study(
         groups=groups, seasons=seasons, windows=windows, condition=condition, seed=seed,
     )  # fmt: skip
     progress("Support", 0.85)
+    landscape = assess_landscape(study, seasons, windows)
     support = assess_support(
         study,
         site_days,
@@ -109,6 +110,7 @@ def assess_study(
         seed=seed,
         monsoon_years=years,
         role_draws=roles.draws,
+        landscape=landscape,
     )
     chances = compare_sites(support, answers)
     packed_support = {SUPPORT + name: model for name, model in pack_support(support).items()}
@@ -132,7 +134,7 @@ def assess_study(
         cite=CITE,
         monsoon=monsoon,
         chances=chances,
-        landscape=assess_landscape(study, seasons, windows),
+        landscape=landscape,
     )
 
 

@@ -67,6 +67,7 @@ def assess_support(
     seed: int,
     monsoon_years: pd.DataFrame | None = None,
     role_draws: Mapping[str, npt.NDArray[Any]] | None = None,
+    landscape: pd.DataFrame | None = None,
 ) -> SupportAnswers:
     """Fit every outcome that the sheets hold and report effects by role.
 
@@ -86,6 +87,8 @@ def assess_support(
     role_draws : mapping of str to ndarray of bool, (draw, capture), optional
         By outcome: whether each capture is local, drawn without that outcome. Without them birds
         of mixed species are left out, for nothing tells their role.
+    landscape : DataFrame, optional
+        From `assess_landscape`.
 
     Returns
     -------
@@ -99,6 +102,7 @@ def assess_support(
         windows=windows,
         hand=condition.draws.get("birds"),
         monsoon_years=monsoon_years,
+        landscape=landscape,
     )
     drawn = role_draws or {}
     flowers = _flowers_after_monsoon(birds, site_days, seed)
@@ -119,7 +123,7 @@ def assess_support(
             told = f"the fit failed its check of {failed['statistic'].iloc[0]}"
             _refuse(answers, outcome, tuple(model.roles_), told)
         else:
-            _report(answers, outcome, model, flowers)
+            _report(answers, outcome, model, flowers, birds.words)
     checks = [model.diagnostics_.assign(model=f"support, {of}") for of, model in models.items()]
     return SupportAnswers(
         models,
@@ -158,6 +162,7 @@ def _report(
     outcome: Outcome,
     model: SupportModel,
     flowers: Mapping[str, npt.NDArray[np.float64]],
+    words: Mapping[str, str],
 ) -> None:
     for row in model.summary_.to_dict("records"):
         key: dict[str, Any] = {name: row[name] for name in ("role", "driver", "definition")}
@@ -176,7 +181,9 @@ def _report(
         told = {
             "birds": row["birds"],
             "unit": f"{outcome.unit}, {row['unit']}",
-            "note": "; ".join(note for note in (row["note"], outcome.note) if note),
+            "note": "; ".join(
+                note for note in (row["note"], words.get(row["driver"]), outcome.note) if note
+            ),
         }
         prior = row["share_prior"]
         basis = "measured" if prior < 0.5 else "assumed"

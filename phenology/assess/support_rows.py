@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
+
+from phenology.assess.support_drivers import feeder_kinds, surroundings
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -64,6 +66,7 @@ class Birds:
     table: pd.DataFrame
     draws: dict[str, Array]  # of the bird in the hand, (draw, capture)
     next_stop_km: float | None
+    words: dict[str, str] = field(default_factory=dict)  # what a reader must know of a driver
 
 
 def gather_birds(
@@ -75,6 +78,7 @@ def gather_birds(
     windows: tuple[Window, ...],
     hand: xr.Dataset | None,
     monsoon_years: pd.DataFrame | None,
+    landscape: pd.DataFrame | None = None,
 ) -> Birds:
     """Set drivers beside every capture and align the draws of the bird in the hand.
 
@@ -88,12 +92,15 @@ def gather_birds(
         Draws by bird, (draw, bird), `bird` being the captures' index.
     monsoon_years : DataFrame or None
         site, season (year), onset_day, spi.
+    landscape : DataFrame, optional
+        From `assess_landscape`.
 
     Returns
     -------
     Birds
         `table` has the captures' columns, `group`, `season`, `day`, `first_of_season` and the
-        drivers that the study knows: bloom, feeders, monsoon_onset, monsoon_strength, events.
+        drivers that the study knows: bloom, feeders, monsoon_onset, monsoon_strength, events and
+        those of `support_drivers`.
     """
     captures = study.captures
     placed = place_in_season(captures["date"], windows)
@@ -116,7 +123,9 @@ def gather_birds(
     events = study.sheets.get("events")
     if events is not None:
         table["events"] = _after_events(table, events)
-    return Birds(table, _aligned(hand, table.index), study.options.next_stop_km)
+    around, words = surroundings(table, study, landscape)
+    table = table.assign(**feeder_kinds(table, study.sheets.get("feeders")), **around)
+    return Birds(table, _aligned(hand, table.index), study.options.next_stop_km, words)
 
 
 def place_in_season(dates: pd.Series, windows: tuple[Window, ...]) -> pd.DataFrame:

@@ -35,8 +35,13 @@ _CHANGES = {
     "monsoon_onset": "a monsoon 7 days later",
     "monsoon_strength": "a monsoon as wet as one year in six",
     "feeders_x_bloom": "what feeders add each time flowers halve",
-    "habitat": "a tenth more of the habitat",
     "events": "the year after a fire or flood",
+    "neighbour_feeders": "a neighbour's feeders, against our own",
+    "feeder_ports": "twice the feeding ports",
+    "feeder_distance": "feeders twice as far",
+    "habitat": "a tenth more of the ground under the habitat",
+    "burned": "a tenth more of the ground burned",
+    "water_distance": "water twice as far",
 }
 PLAIN_DRIVERS = {
     "bloom": "flowers",
@@ -44,8 +49,13 @@ PLAIN_DRIVERS = {
     "monsoon_onset": "the onset of the monsoon",
     "monsoon_strength": "the strength of the monsoon",
     "feeders_x_bloom": "feeders that matter more when flowers fail",
-    "habitat": "the habitat",
     "events": "fires and floods",
+    "neighbour_feeders": "who keeps the feeders",
+    "feeder_ports": "the number of feeding ports",
+    "feeder_distance": "the distance of the feeders",
+    "habitat": "the habitat",
+    "burned": "burned ground",
+    "water_distance": "the distance to water",
 }
 
 

@@ -7,6 +7,7 @@ normal: none of them is there.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Hashable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
@@ -76,7 +77,9 @@ def _nothing_shown(measure: Measure, opening: str, low: float, high: float, bird
 
 def _caution(row: Row, *, between: bool) -> str:
     if between:
-        return " Sites differ in more than this, so it need not be the cause."
+        found = re.search(r"between (\d+) sites", str(row.get("note") or ""))
+        which = f" These are {found[1]} sites, and they" if found else " Sites"
+        return f"{which} differ in more than this, so it need not be the cause."
     if row["basis"] == "extrapolated":
         return " This lies beyond anything seen in the data."
     if row["basis"] == "assumed":
