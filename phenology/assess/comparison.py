@@ -26,7 +26,8 @@ LEAST_ALIKE = 0.5  # of two studies' birds, of the same species
 FEWEST_DRAWS = 200  # that every outcome has
 CHANCES = ["outcome", "role", "site", "other", "chance_of_more", "birds", "other_birds",
            "rank", "rank_low", "rank_high"]  # fmt: skip
-LEVELS = ["outcome", "role", "site", "unit", "estimate", "low", "high", "birds", "seasons"]
+LEVELS = ["outcome", "role", "site", "unit", "estimate", "low", "high", "birds", "seasons",
+          "chance_above"]  # fmt: skip
 
 
 def compare_sites(support: SupportAnswers, answers: Estimates) -> pd.DataFrame:
@@ -143,7 +144,8 @@ def compare_studies(
     -------
     levels : DataFrame
         outcome, role, site, estimate, low, high (90 %), birds, seasons (with birds), unit: every
-        site at its study's mean day and mix of groups. With several studies `site` begins with
+        site at its study's mean day and mix of groups; chance_above: that the site lies above
+        the mean of the others, missing for one alone. With several studies `site` begins with
         the study's name.
     chances : DataFrame
         As `compare_sites`.
@@ -167,7 +169,7 @@ def compare_studies(
                     drawn[name] = _levels(model, role)
             if not drawn:
                 continue
-            together = xr.concat([_named(each, name if len(runs) > 1 else "")
+            together = xr.concat([_named(each, _opening(name, len(runs)))
                                   for name, each in drawn.items()], "site")  # fmt: skip
             key = {"outcome": outcome.quantity, "role": role}
             levels.append(_level_table(together).assign(**key, unit=outcome.unit))
@@ -180,12 +182,24 @@ def compare_studies(
     return pd.concat(levels)[LEVELS], pd.concat(chances)[CHANCES], reasons
 
 
-def _named(levels: xr.Dataset, study: str) -> xr.Dataset:
+def compared_sites(runs: Mapping[str, FinishedRun]) -> pd.DataFrame:
+    """Where the sites of `compare_studies` lie, under the same names, as far as may be shared."""
+    parts = [
+        run.sites.assign(site=_opening(name, len(runs)) + run.sites["site"].astype(str))
+        for name, run in runs.items()
+    ]
+    return pd.concat(parts, ignore_index=True)
+
+
+def _opening(study: str, studies: int) -> str:
+    return f"{study}: " if studies > 1 else ""
+
+
+def _named(levels: xr.Dataset, opening: str) -> xr.Dataset:
     """Levels and numbers of birds of a study's sites, without its seasons."""
     seen = levels["season_birds"] > 0
     kept = levels[["level", "birds"]].assign(seasons=seen.sum("season"))
     kept = kept.drop_vars("season", errors="ignore").isel(draw=slice(0, FEWEST_DRAWS))
-    opening = f"{study}: " if study else ""
     return kept.assign_coords(site=[f"{opening}{site}" for site in levels["site"].values.tolist()])
 
 
@@ -193,9 +207,13 @@ def _level_table(levels: xr.Dataset) -> pd.DataFrame:
     low, middle, high = np.quantile(
         levels["level"].transpose("draw", "site"), [LOW_QUANTILE, 0.5, HIGH_QUANTILE], axis=0
     )
+    drawn = levels["level"].transpose("draw", "site").values
+    sites = drawn.shape[1]
+    others = (drawn.sum(axis=1, keepdims=True) - drawn) / max(sites - 1, 1)
     return pd.DataFrame(
         {
             "site": levels["site"].values,
+            "chance_above": (drawn > others).mean(axis=0) if sites > 1 else np.nan,
             "estimate": middle,
             "low": low,
             "high": high,
@@ -239,7 +257,7 @@ def why_not_comparable(first: StudyOptions, second: StudyOptions, outcome: str) 
     >>> species = {"Selasphorus rufus": "passage"}
     >>> one = parse_options({"name": "One", "species": species, "fat": {"scale": "0-5"}})
     >>> two = parse_options({"name": "Two", "species": species, "fat": {"scale": "0-8"}})
-    >>> why_not_comparable(one, two, "fuel_load")
+    >>> why_not_comparable(one, two, "fuel_load").partition(",")[0]
     'fat was scored on different scales (0-5 and 0-8)'
     >>> why_not_comparable(one, two, "pollen_share")
     ''
@@ -247,7 +265,10 @@ def why_not_comparable(first: StudyOptions, second: StudyOptions, outcome: str) 
     scales = (first.fat_scale, second.fat_scale)
     levels = (first.fat_levels, second.fat_levels)
     if outcome in OWN_SCALE and (scales[0] != scales[1] or levels[0] != levels[1]):
-        return f"fat was scored on different scales ({scales[0]} and {scales[1]})"
+        return (
+            f"fat was scored on different scales ({scales[0]} and {scales[1]}), so that a class "
+            "does not mean the same fuel; gain, young and pollen can still be compared"
+        )
     if outcome == "lean_condition":
         return "lean condition is a residual within one study: its zero differs between studies"
     if outcome == "return_rate":

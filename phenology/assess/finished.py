@@ -71,6 +71,16 @@ class FinishedRun:
             raise self._damaged("captures.parquet") from None
 
     @cached_property
+    def sites(self) -> pd.DataFrame:
+        """Sites as the run shares them, sensitive ones coarsened."""
+        import pandas as pd
+
+        try:
+            return pd.read_csv(self.folder / "tables" / "sites.csv")
+        except (OSError, ValueError):
+            raise self._damaged("tables/sites.csv") from None
+
+    @cached_property
     def site_days(self) -> xr.Dataset:
         """Everything joined, as `Assessment.site_days`."""
         return self._load("site_days.nc")

@@ -93,16 +93,20 @@ def compare(
     studies: Annotated[
         list[Path], typer.Argument(metavar="STUDY...", help="Folders of studies, or of their runs.")
     ],
+    outcome: Annotated[
+        str, typer.Option(metavar="OUTCOME", help="One outcome alone, such as young_per_adult.")
+    ] = "",
     form: Form = "table",
 ) -> None:
     """Set sites side by side: one study with many sites, or several studies.
 
     Reads finished runs. Few birds do not win: each site is drawn to the others by how little it
-    is known. Studies are compared only on what is comparable.
+    is known. Studies are compared only on what is comparable. As a page (--format html) a map
+    shades each site by the chance that it lies above the others, by the outcome asked for.
 
     Example: site-support compare data_examples/four_stations
     """
-    from phenology.assess.comparison import compare_studies
+    from phenology.assess.comparison import compare_studies, compared_sites
     from phenology.report.comparison_told import (
         comparison_section,
         comparison_sentences,
@@ -119,8 +123,17 @@ def compare(
             raise StudyError(f"{folder} is named twice.")
         runs[name] = run
     levels, chances, reasons = compare_studies(runs)
+    if outcome:
+        told = sorted(levels["outcome"].unique())
+        if outcome not in told:
+            raise StudyError(
+                f"No site has the outcome '{outcome}'.", f"There are: {', '.join(told)}."
+            )
+        levels, chances = (table[table["outcome"] == outcome] for table in (levels, chances))
+        reasons = [reason for reason in reasons if reason.startswith(f"{outcome},")]
     if form == "html":
-        _print_page(", ".join(runs), [comparison_section(levels, chances, reasons)])
+        sites = compared_sites(runs)
+        _print_page(", ".join(runs), [comparison_section(levels, chances, reasons, sites)])
     elif form == "table":
         print_table(comparison_table(levels, chances))
         _print_lines([*comparison_sentences(chances), *reasons])

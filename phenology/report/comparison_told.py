@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import pandas as pd
 
-from phenology.report.content import Figure, Section, points, table
+from phenology.report.comparison_map import draw_comparison_map
+from phenology.report.content import Drawing, Figure, Section, points, table
 from phenology.report.figures import draw_intervals
 from phenology.report.support_measures import DESCRIPTIONS, measure_of
 from phenology.report.support_words import comparison_sentence
@@ -81,14 +82,36 @@ def comparison_sentences(chances: pd.DataFrame) -> list[str]:
     return [*said, NUMBERS_UNRANKED]
 
 
-def comparison_section(levels: pd.DataFrame, chances: pd.DataFrame, reasons: list[str]) -> Section:
-    """Figure, table and sentences of sites side by side, for a page."""
+def comparison_maps(levels: pd.DataFrame, sites: pd.DataFrame) -> list[Drawing]:
+    """A map for each role of the first outcome that has a sign and several sites."""
+    placed = levels[levels["site"].isin(sites["site"]) & levels["chance_above"].notna()]
+    judged = placed[~placed["outcome"].isin(DESCRIPTIONS)]
+    if judged.empty:
+        return []
+    outcome = judged["outcome"].iloc[0]
+    name = measure_of(outcome).name
+    return [
+        Drawing(
+            f"compared-{role}",
+            draw_comparison_map(rows, sites),
+            f"Where {name} of {role} birds is likely above that of the other sites. The middle "
+            "shade means that a site cannot be told from them. Outlines: Natural Earth.",
+        )
+        for role, rows in judged[judged["outcome"] == outcome].groupby("role", sort=False)
+    ]
+
+
+def comparison_section(
+    levels: pd.DataFrame, chances: pd.DataFrame, reasons: list[str], sites: pd.DataFrame
+) -> Section:
+    """Maps, figures, table and sentences of sites side by side, for a page."""
     section = Section(
         "comparison",
         "Sites side by side",
         "Every site at the same days, groups and bait of its study, each drawn to the others by "
         "how little it is known. A site with few birds keeps a wide interval and does not win.",
     )
+    section.add(*comparison_maps(levels, sites))
     for outcome, rows in levels.groupby("outcome", sort=False):
         measure = measure_of(outcome)
         shown = rows.assign(

@@ -50,7 +50,7 @@ def draw_site_map(
     str
         One SVG element in an azimuthal equal-area projection centred on the sites.
     """
-    view = _view(sites, LEAST_KM, WIDTH, HEIGHT)
+    view = fit_view(sites, LEAST_KM, WIDTH, HEIGHT)
     near = "".join(outlines(view, "outline"))
     marks = "".join(_marks(sites, view, coarsen_km, told or {}))
     inset_view = View(view.longitude, view.latitude, INSET_KM / INSET, INSET, INSET)
@@ -112,7 +112,8 @@ class View:
         return longitude.min(), latitude.min(), longitude.max(), latitude.max()
 
 
-def _view(sites: pd.DataFrame, least_km: float, width: int, height: int) -> View:
+def fit_view(sites: pd.DataFrame, least_km: float, width: int, height: int) -> View:
+    """The view that holds all sites with room about them."""
     centre = View(sites["longitude"].mean(), sites["latitude"].mean(), 1.0, 0, 0)
     x, y = centre.project(sites["longitude"].to_numpy(), sites["latitude"].to_numpy())
     reach_x, reach_y = np.abs(x).max(), np.abs(y).max()
@@ -264,7 +265,7 @@ def _marks(
     x, y = view.project(sites["longitude"].to_numpy(), sites["latitude"].to_numpy())
     taken: list[tuple[float, float]] = []
     for row, px, py in zip(sites.itertuples(), x, y, strict=True):
-        label_y = _free_row(px, py, taken)
+        label_y = free_row(px, py, taken)
         name = escape(plain(row.site, 40))
         full = escape(plain(row.name, 80))
         height = "" if np.isnan(row.elevation_m) else f"{row.elevation_m:,.0f} m"
@@ -289,7 +290,7 @@ def _marks(
         )
 
 
-def _free_row(x: float, y: float, taken: list[tuple[float, float]]) -> float:
+def free_row(x: float, y: float, taken: list[tuple[float, float]]) -> float:
     """Lower a label until no earlier one is in its way."""
     while any(abs(y - other_y) < 16 and abs(x - other_x) < 110 for other_x, other_y in taken):
         y += 16

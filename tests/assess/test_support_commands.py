@@ -1,6 +1,7 @@
 """`scenario` and `compare` read a finished run, say what they cannot tell, and end in words."""
 
 import json
+import re
 import shutil
 
 import pandas as pd
@@ -112,6 +113,24 @@ def test_sites_of_one_study_are_compared_with_their_birds_and_seasons(finished) 
     told = _call("compare", finished)
     assert "Numbers of birds are not compared" in told
     assert "capture_index" not in set(rows["outcome"])
+
+
+def test_a_map_shades_sites_by_their_chance_for_the_outcome_asked_for(finished) -> None:
+    page = _call("compare", finished, "--outcome", "pollen_share", "--format", "html")
+    rows = pd.DataFrame(
+        json.loads(_call("compare", finished, "--outcome", "pollen_share", "--format", "json"))
+    )
+    assert set(rows["outcome"]) == {"pollen_share"}
+    local = rows[rows["role"] == "local"]
+    assert local["chance_above"].between(0, 1).all()
+    best = local.loc[local["estimate"].idxmax()]
+    assert best["chance_above"] == local["chance_above"].max()
+    for row in local.to_dict("records"):
+        told = rf"<title>{row['site']}: [^<]*, chance {row['chance_above']:.0%} to lie above the "
+        assert re.search(rf"{told}others, {row['birds']:,} birds</title>", page)
+    assert page.count('role="group" aria-label="share with pollen of') == 2  # a map a role
+    with pytest.raises(StudyError, match=r"No site has the outcome 'weight'.*pollen_share"):
+        _call("compare", finished, "--outcome", "weight")
 
 
 def test_studies_are_compared_where_they_can_be_and_told_where_not(finished, tmp_path) -> None:
