@@ -213,13 +213,17 @@ def potential_range_km(
     return flight_hours(kind, lean_mass_g, fuel, constants) * ground_speed
 
 
-def share_ready(range_km: npt.ArrayLike, next_stop_km: float) -> Array:
+def share_ready(
+    range_km: npt.ArrayLike, next_stop_km: float, weight: npt.ArrayLike | None = None
+) -> Array:
     """Share of birds whose range reaches the next stop, for each draw.
 
     Parameters
     ----------
     range_km : array-like, (draw, bird)
     next_stop_km : float
+    weight : array-like, (draw, bird), optional
+        How much each bird counts; all alike by default.
 
     Returns
     -------
@@ -230,7 +234,9 @@ def share_ready(range_km: npt.ArrayLike, next_stop_km: float) -> Array:
     >>> share_ready([[100.0, 400.0, 500.0, 20.0]], 350.0).tolist()
     [0.5]
     """
-    return np.asarray((np.asarray(range_km, dtype=float) >= next_stop_km).mean(axis=-1))
+    ready = np.asarray(range_km, dtype=float) >= next_stop_km
+    count = np.ones(ready.shape) if weight is None else np.asarray(weight, dtype=float)
+    return np.asarray((ready * count).sum(axis=-1) / count.sum(axis=-1))
 
 
 def deposit_energy_kj_per_g(

@@ -52,6 +52,7 @@ def assess_bird_in_hand(
     stops = next_stop_km(study.sites, study.options.next_stop_km)
     assess_readiness(captures, stated, groups, seasons, hand, stops, answers)
     assess_departure(
-        captures, stated, groups, seasons, hand, rates, stays, stops, answers, seed
+        captures, stated, roles.draws.get("share_ready"), groups, seasons, hand, rates, stays,
+        stops, answers, seed,
     )  # fmt: skip
     return roles

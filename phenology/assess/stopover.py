@@ -17,7 +17,9 @@ if TYPE_CHECKING:
     from phenology.seasons import Window
 
 NOTE = "a long stay is no sign of a good site: poor sites have long stays too"
+LEFT_NOTE = "from a capture at any time of the stay; all sites and seasons together"
 RESIDENT_NOTE = "residents are told by their stay alone; where few stay long it is mostly assumed"
+LEFT_DRAWS, LEFT_BIRDS = 400, 1000
 
 
 def assess_stopover(
@@ -43,7 +45,7 @@ def assess_stopover(
     windows : tuple of Window
     answers : Estimates
         Gains stopover_days of passage birds and of residents, by site and season, or a refusal
-        for each site and species.
+        for each site and species; and days_to_departure of each species' passage birds.
     seed : int
 
     Returns
@@ -51,11 +53,11 @@ def assess_stopover(
     dict
         Draws of the stay of passage birds, by species, all sites and seasons together.
     """
-    from phenology.models.stopover import FEWEST_SEEN_AGAIN, StayDraws
+    from phenology.models.stopover import FEWEST_SEEN_AGAIN
 
     effort = site_days["effort_hours"].sum("bait").transpose("site", "date").to_pandas()
     banded = captures.assign(season=seasons)[captures["band"].notna() & (roles != "local")]
-    stays: dict[str, list[StayDraws]] = {}
+    stays: dict[str, list[tuple[StayDraws, float]]] = {}
     for (site, species), birds in banded.groupby(["site", "species"]):
         again = birds.groupby(["season", "band"])["date"].nunique().gt(1).groupby("season").sum()
         enough = again.index[again >= FEWEST_SEEN_AGAIN]
@@ -75,10 +77,34 @@ def assess_stopover(
             )
             number = birds["band"].nunique()
             answers.refuse("stopover_days", told, birds=number, site=site, group=species)
-    return {
-        species: StayDraws(*(np.concatenate(alike) for alike in zip(*draws, strict=True)))
-        for species, draws in stays.items()
-    }
+    return _pool_stays(stays, banded, answers, seed)
+
+
+def _pool_stays(
+    stays: dict[str, list[tuple[StayDraws, float]]],
+    banded: pd.DataFrame,
+    answers: Estimates,
+    seed: int,
+) -> dict[str, StayDraws]:
+    """Stays of each species, all sites and seasons together, and the days left at a capture.
+
+    `stays` holds, by species, the draws of each season and how much its captures taught of them.
+    """
+    from phenology.models.stopover import StayDraws, draw_remaining_days
+
+    rng = np.random.default_rng(seed)
+    pooled = {}
+    for species, seasons in stays.items():
+        draws, learned = zip(*seasons, strict=True)
+        stay = StayDraws(*(np.concatenate(alike) for alike in zip(*draws, strict=True)))
+        pooled[species] = stay
+        own = float(np.mean(learned))
+        left = draw_remaining_days(stay, (LEFT_DRAWS, LEFT_BIRDS), rng).mean(axis=1)
+        birds = banded.loc[banded["species"] == species, "band"].nunique()
+        answers.add("days_to_departure", left, birds=birds, shares=(own, 0.0, 1 - own),
+                    basis="measured" if own >= 0.5 else "assumed", note=LEFT_NOTE,
+                    group=species, role="passage")  # fmt: skip
+    return pooled
 
 
 def _fit_season(
@@ -87,7 +113,7 @@ def _fit_season(
     windows: tuple[Window, ...],
     answers: Estimates,
     seed: int,
-) -> StayDraws:
+) -> tuple[StayDraws, float]:
     from phenology.models.stopover import StayDraws, fit_stopover
 
     days = _days_of_season(birds["date"].iloc[0], windows)
@@ -100,19 +126,12 @@ def _fit_season(
     hours[unmeasured] = np.median(hours[hours > 0]) if (hours > 0).any() else 1.0
     fit = fit_stopover(caught[caught.any(axis=1)], hours, seed=seed)
     key = {name: str(birds[name].iloc[0]) for name in ("site", "season")}
+    share = fit.table.set_index("quantity")["learned"].clip(0.0, 1.0)
     for role, name, note in (
         ("passage", "passage_stay_days", NOTE),
         ("local", "resident_stay_days", RESIDENT_NOTE),
     ):
-        learned = float(
-            fit.table.loc[
-                fit.table["quantity"].isin(
-                    ["passage stay" if role == "passage" else "resident stay"]
-                ),
-                "learned",
-            ].iloc[0]
-        )
-        learned = float(np.clip(learned, 0.0, 1.0))
+        learned = float(share["passage stay" if role == "passage" else "resident stay"])
         answers.add(
             "stopover_days",
             fit.draws[name].to_numpy(),
@@ -124,7 +143,8 @@ def _fit_season(
             role=role,
             **key,
         )
-    return StayDraws(*(fit.draws[name].to_numpy() for name in ("passage_stay_days", "stay_shape")))
+    stay = StayDraws(*(fit.draws[name].to_numpy() for name in ("passage_stay_days", "stay_shape")))
+    return stay, float(share["passage stay"])
 
 
 def _days_of_season(day: pd.Timestamp, windows: tuple[Window, ...]) -> pd.DatetimeIndex:
