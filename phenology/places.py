@@ -8,7 +8,9 @@ import numpy as np
 
 if TYPE_CHECKING:
     import pandas as pd
+    import xarray as xr
 
+FROM_STATIONS = ("distance_km", "height_difference_m")  # three such distances tell a place
 KM_PER_DEGREE = 111.195  # mean meridian degree of a sphere of 6371.0088 km, the IUGG mean radius
 COARSE_ELEVATION_M = 250  # a height alone can give away a place in steep country
 
@@ -54,3 +56,26 @@ def coarsen_sites(sites: pd.DataFrame, coarsen_km: float) -> pd.DataFrame:
     height = (shown["elevation_m"] / COARSE_ELEVATION_M).round() * COARSE_ELEVATION_M
     shown["elevation_m"] = shown["elevation_m"].where(~hidden, height)
     return shown
+
+
+def withhold_distances(site_days: xr.Dataset, sites: pd.DataFrame) -> xr.Dataset:
+    """Site-days without how far sensitive sites lie from weather stations, and how high.
+
+    Where stations stand is public: circles about three of them meet at the site.
+
+    Parameters
+    ----------
+    site_days : Dataset
+        From `phenology.sitedays.join_site_days`; weather is not needed.
+    sites : DataFrame
+        Clean sites: site, sensitive.
+
+    Returns
+    -------
+    Dataset
+        NaN in `FROM_STATIONS` at sensitive sites; all else as it was.
+    """
+    hidden = sites.loc[sites["sensitive"].fillna(False).astype(bool), "site"]
+    open_site = ~site_days["site"].isin(hidden.to_list())
+    told = [name for name in FROM_STATIONS if name in site_days]
+    return site_days.assign({name: site_days[name].where(open_site) for name in told})

@@ -13,6 +13,7 @@ from phenology.assess.fat_readers import fat_readers
 from phenology.assess.incidents import incident_rates
 from phenology.csv_text import csv_text
 from phenology.netcdf import write_netcdf
+from phenology.places import withhold_distances
 from phenology.quantities import ESTIMATE_KEY, QUANTITIES
 from phenology.study.permit_year import permit_years
 
@@ -53,7 +54,8 @@ def write_run(assessment: Assessment, folder: Path) -> None:
     for name, table in report_tables(assessment).items():
         _write_csv(table, folder / "tables" / f"{name}.csv")
     assessment.captures.to_parquet(folder / "captures.parquet", index=False)
-    write_netcdf(assessment.site_days, folder / "site_days.nc")
+    shared_days = withhold_distances(assessment.site_days, assessment.study.sites)
+    write_netcdf(shared_days, folder / "site_days.nc")
     write_netcdf(estimates_dataset(assessment.estimates), folder / "estimates.nc")
     write_draws(assessment.draws, folder / DRAWS)
     (folder / "report.html").write_text(render_report(assessment), encoding="utf-8")

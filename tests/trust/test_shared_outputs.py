@@ -6,11 +6,14 @@ import zipfile
 from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
 import pytest
+import xarray as xr
 from faults import invented_assessment
 
 from phenology.assess.outputs import write_run
+from phenology.places import FROM_STATIONS
 from phenology.study.export import write_capture_table, write_darwin_core
 from phenology.study.study import open_study
 
@@ -108,7 +111,16 @@ def test_no_shared_file_of_a_run_tells_a_secret(folder, tmp_path, tried):
         captures[name] = invented.captures[name].iloc[0]
     out = tmp_path / "out"
     out.mkdir()
-    write_run(replace(invented, study=study, captures=captures, inputs=study.inputs), out)
+    days = invented.site_days.assign(
+        {name: (("site", "station"), np.full((2, 3), 12.5)) for name in FROM_STATIONS}
+    )
+    assert days["site"].values.tolist() == ["fork", "ridge"]
+    assessment = replace(invented, study=study, captures=captures, inputs=study.inputs)
+    write_run(replace(assessment, site_days=days), out)
+    with xr.open_dataset(out / "site_days.nc", engine="h5netcdf") as shared:
+        for name in FROM_STATIONS:  # else circles about three stations meet at the site
+            assert shared[name].sel(site="fork").isnull().all()
+            assert (shared[name].sel(site="ridge") == 12.5).all()
     files = [path for path in out.rglob("*") if path.is_file()]
     assert len(files) > 15
     for path in files:
