@@ -5,8 +5,8 @@ models/calibration/MODEL.csv. A table carries the hash of the model's source: te
 is stale, and when its figures miss the limits set here.
 
 A study that the model refuses adds nothing to coverage; `refused` counts them. Kept studies are
-those of one source and one seed: with --resume a stopped calibration goes on
-where it was.
+those of one source and one seed: with --resume a calibration goes on where it was stopped, or
+from the studies of a smaller table.
 """
 
 from __future__ import annotations
@@ -301,7 +301,6 @@ def run(model: str, studies: int, seed: int, resume: bool, jobs: int) -> pd.Data
         source_hash=stamp,
     )
     table.round(4).to_csv(TABLES / f"{model}.csv", index=False)
-    kept.unlink()
     return table
 
 
