@@ -9,8 +9,8 @@ import pandas as pd
 import xarray as xr
 
 from phenology.assess.draws_file import write_draws
-from phenology.assess.fat_readers import fat_readers
 from phenology.assess.incidents import incident_rates
+from phenology.assess.readers import readers_compared
 from phenology.csv_text import csv_text
 from phenology.netcdf import write_netcdf
 from phenology.places import withhold_distances
@@ -48,8 +48,8 @@ def write_run(assessment: Assessment, folder: Path) -> None:
     _write_csv(permit_years(assessment.study), folder / "private" / "permit_year.csv")
     harm = incident_rates(assessment.study, assessment.site_days)
     _write_csv(harm, folder / "private" / "incidents.csv")
-    readers = fat_readers(assessment.study, assessment.captures["group"])
-    _write_csv(readers, folder / "private" / "fat_readers.csv")
+    readers = readers_compared(assessment.study, assessment.captures["group"])
+    _write_csv(readers, folder / "private" / "readers.csv")
     _write_csv(assessment.estimates, folder / "tables" / "estimates.csv")
     for name, table in report_tables(assessment).items():
         _write_csv(table, folder / "tables" / f"{name}.csv")

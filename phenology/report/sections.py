@@ -118,15 +118,6 @@ def fuel_section(tables: dict[str, pd.DataFrame], options: StudyOptions) -> Sect
         if "lean_mass" in tables:
             lean = shown_answers(tables["lean_mass"])
             section.add(table("lean_mass", "Lean mass at the group's mean size", lean, folded=True))
-        if "fat_readers" in tables:
-            readers = tables["fat_readers"].rename(
-                columns={"letter": "reader", "estimate": "classes apart"}
-            )
-            caption = (
-                "Readers of fat: classes each reads above (+) or below the others for like birds; "
-                "names stand in private/fat_readers.csv"
-            )
-            section.add(table("fat_readers", caption, readers.round(2), folded=True))
         most = fuel.sort_values("birds", ascending=False).head(MOST_SENTENCES)
         section.add(points(said(most)))
     return section
@@ -254,6 +245,25 @@ def data_section(tables: dict[str, pd.DataFrame]) -> Section:
                 "the doubtful was kept and flagged.",
             )
         )
+    if "readers" in tables:
+        section.add(
+            Figure(
+                "readers",
+                figures.draw_readers(tables["readers"]),
+                "How far each reader of fat and wing reads from the others for like birds, and how "
+                "many wings end in 0 or 5; the line is a reader like the others, or a fifth. Who "
+                "works at other sites or days meets other birds; names are in private/readers.csv.",
+            )
+        )
+    if "last_digits" in tables:
+        section.add(
+            Figure(
+                "last-digits",
+                figures.draw_last_digits(tables["last_digits"]),
+                "How often each last digit was written down: an even hand writes each a tenth of "
+                "the time (line), a rounding one prefers 0 and 5.",
+            )
+        )
     if "learning" in tables:
         section.add(
             Figure(
@@ -268,9 +278,11 @@ def data_section(tables: dict[str, pd.DataFrame]) -> Section:
         ("seasons_sampled", "Effort by site and season; device-hours are traps times hours"),
         ("findings", "Findings by kind"),
         ("set_aside", "Rows set aside, by reason"),
+        ("readers", "Readers compared, by letter"),
+        ("last_digits", "Last digits written down"),
     ):
         if name in tables:
-            folded = name in ("seasons_sampled", "findings")
+            folded = name in ("seasons_sampled", "findings", "readers", "last_digits")
             section.add(table(name, caption, _data_shown(tables[name]), folded=folded))
     return section
 

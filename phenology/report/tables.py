@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from phenology.assess.departure import AT_DEPARTURE
-from phenology.assess.fat_readers import fat_readers
+from phenology.assess.readers import digits_written, readers_compared
 from phenology.places import coarsen_sites
 from phenology.quantities import AGAINST_NORMAL, AT_EQUAL
 from phenology.report.driver_tables import driver_tables
@@ -63,9 +63,8 @@ def report_tables(assessment: Assessment) -> dict[str, pd.DataFrame]:
         "fuel": answers(own, ("fuel_load",)),
         "fuel_classes": answers(classes, ("fuel_load",)),
         "fuel_at_departure": answers(leaving, ("fuel_load",)),
-        "fat_readers": fat_readers(study, assessment.captures["group"]).drop(
-            columns="reader", errors="ignore"
-        ),
+        "readers": readers_compared(study, assessment.captures["group"]).drop(columns="reader"),
+        "last_digits": digits_written(study),
         "lean_mass": answers(own, ("lean_mass_g",)),
         "further": answers(further, tuple(further["quantity"].unique())),
         "comparison": answers(compared, tuple(compared["quantity"].unique())),

@@ -119,7 +119,11 @@ def test_the_season_model_expects_what_it_was_taught_and_more_widely_in_a_new_ye
 def test_forecasts_gain_their_share_of_what_can_be_gained(
     capsys: pytest.CaptureFixture[str],
 ) -> None:
-    """50 studies that follow a driver known on the day of issue, 50 that follow nothing."""
+    """50 studies that follow a driver known on the day of issue, 50 that follow nothing.
+
+    Seen on 2026-11-26: share of the attainable .32 before the season and .81 at mid-season; where
+    timing follows nothing, skill +.017 and +.173.
+    """
     tables = [
         forecast_study(seed, follows).assign(follows=follows)
         for follows in (True, False)

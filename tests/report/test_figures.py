@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import json
 
+import numpy as np
 import pandas as pd
 import pytest
 
+from phenology.models.last_digits import last_digits
 from phenology.report import figures
 from phenology.report.figures.ladder import STEP, ladder, ladder_px
 from phenology.report.palette import COLOURS, ROLE_ORDER, light
@@ -20,6 +22,17 @@ GAINS = pd.DataFrame(
         "role": "passage",
         "days": [1, 1, 2, 4],
         "gain": [0.01, 0.05, 0.08, 0.2],
+    }
+)
+READERS = pd.DataFrame(
+    {
+        "letter": ["reader A", "reader B"],
+        "measure": "wing, % apart",
+        "birds": [120, 40],
+        "estimate": [0.4, -0.4],
+        "low": [0.1, -0.9],
+        "high": [0.7, 0.1],
+        "usual": 0.0,
     }
 )
 
@@ -39,6 +52,10 @@ def charts(assessment):
         "fuel by day": figures.draw_fuel_by_day(birds),
         "lean mass": figures.draw_lean_mass(birds),
         "gain": figures.draw_gain(GAINS),
+        "readers": figures.draw_readers(READERS),
+        "last digits": figures.draw_last_digits(
+            last_digits(40 + np.arange(60) / 10).assign(measure="wing")
+        ),
         "effort": figures.draw_effort_calendar(tables["sampled_days"], tables["seasons_sampled"]),
         "findings": figures.draw_findings(tables["findings"]),
         "learning": figures.draw_learning(tables["learning"]),

@@ -17,6 +17,7 @@ from phenology.report.figures.ladder import ladder_px
 from phenology.report.figures.learning import draw_learning
 from phenology.report.figures.monsoon import draw_monsoon_calendar
 from phenology.report.figures.plan import draw_plans
+from phenology.report.figures.readers import draw_last_digits, draw_readers
 from phenology.report.figures.season import (
     date_span,
     draw_dates_by_year,
@@ -39,10 +40,12 @@ __all__ = [
     "draw_gain",
     "draw_glance",
     "draw_intervals",
+    "draw_last_digits",
     "draw_lean_mass",
     "draw_learning",
     "draw_monsoon_calendar",
     "draw_plans",
+    "draw_readers",
     "draw_season_curves",
     "ladder_px",
 ]
