@@ -33,8 +33,8 @@ class SeasonErrors:
     mean_curve: Floats
 
 
-def leave_seasons_out(model: BloomModel, warmth: Floats) -> SeasonErrors:
-    r"""Predict each surveyed season from the others.
+def leave_seasons_out(model: BloomModel, warmth: Floats, most: int) -> SeasonErrors:
+    r"""Predict surveyed seasons, each from all others.
 
     .. math:: \frac1n \sum_i |\log \frac{\hat y_i + 1/2}{y_i + 1/2}|
 
@@ -47,6 +47,8 @@ def leave_seasons_out(model: BloomModel, warmth: Floats) -> SeasonErrors:
         Fitted.
     warmth : ndarray, shape (plants, sites, seasons)
         Warmth before each plant's season, missing as 0.
+    most : int
+        Seasons left out, spread evenly over those surveyed.
 
     Returns
     -------
@@ -55,6 +57,8 @@ def leave_seasons_out(model: BloomModel, warmth: Floats) -> SeasonErrors:
     """
     surveys = model.surveys_
     seasons = np.unique(surveys.season)
+    if len(seasons) > most:
+        seasons = seasons[np.linspace(0, len(seasons) - 1, most).round().astype(int)]
     if len(seasons) < 2:
         none = np.zeros(0)
         return SeasonErrors(none.astype(np.int64), none.astype(np.int64), none, none)

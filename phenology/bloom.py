@@ -21,6 +21,7 @@ Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
 DRAWS = 200
+SEASONS_LEFT_OUT = 6  # each is a fit of its own
 BLOOM_DRAWS = ("nectar_draws", "bloom_index_draws")
 ENOUGH_SEASONS = 3  # surveyed seasons from which a site's normal is its own
 NORMAL_FLOOR = 0.01  # of the normal's peak, added to bloom and normal before their ratio
@@ -52,6 +53,8 @@ def daily_bloom(
     dates: pd.DatetimeIndex,
     weather: xr.Dataset | None,
     seed: int,
+    *,
+    seasons_left_out: int = SEASONS_LEFT_OUT,
 ) -> xr.Dataset | None:
     """Estimate open flowers, nectar and the bloom index for every site and day.
 
@@ -69,6 +72,8 @@ def daily_bloom(
         Daily weather on (site, date), the winters before included where they are known.
     seed : int
         Seeds the draws.
+    seasons_left_out : int
+        Most seasons told once more from all others, to show what the estimate is worth.
 
     Returns
     -------
@@ -112,7 +117,7 @@ def daily_bloom(
     if present:
         absent = [name for name in names if name not in present]
         notes += [f"Never counted in flower, taken as none: {', '.join(absent)}."] if absent else []
-        out = _fit_and_tell(counted, present, sites, dates, weather, sugar, seed)
+        out = _fit_and_tell(counted, present, sites, dates, weather, sugar, seed, seasons_left_out)
         notes += _normal_notes(out)
     else:
         out = _nothing_flowers(counted, site_names, dates, sugar)
@@ -148,6 +153,7 @@ def _fit_and_tell(
     weather: xr.Dataset | None,
     sugar: pd.DataFrame | None,
     seed: int,
+    seasons_left_out: int,
 ) -> xr.Dataset:
     """Fit the plants that were seen in flower and tell every site and day."""
     prepared = _prepare(counted, plants, sites, dates, weather)
@@ -159,7 +165,7 @@ def _fit_and_tell(
         )
     weight = _draw_sugar(sugar, plants, seed)
     out = _tell_days(model, prepared, sites["site"].to_numpy(dtype=str), dates, weight)
-    return out.merge(_tell_model(model, prepared))
+    return out.merge(_tell_model(model, prepared, seasons_left_out))
 
 
 @dataclass(frozen=True)
@@ -310,7 +316,7 @@ def _drivers_of(
     )
 
 
-def _tell_model(model: BloomModel, prepared: _Prepared) -> xr.Dataset:
+def _tell_model(model: BloomModel, prepared: _Prepared, seasons_left_out: int) -> xr.Dataset:
     """Drivers' effects, how the normal is known, and errors with a season left out."""
     surveys = prepared.surveys
     out = xr.Dataset(
@@ -332,7 +338,8 @@ def _tell_model(model: BloomModel, prepared: _Prepared) -> xr.Dataset:
     lent = "borrowed" if elsewhere > 1 else "assumed"
     out["seasons_surveyed"] = ("site", seasons)
     out["normal_basis"] = ("site", np.where(seasons >= ENOUGH_SEASONS, "measured", lent))
-    errors = leave_seasons_out(model, np.nan_to_num(prepared.drivers.warmth))
+    warmth = np.nan_to_num(prepared.drivers.warmth)
+    errors = leave_seasons_out(model, warmth, seasons_left_out)
     out["bloom_error_model"] = ("bloom_season", errors.model)
     out["bloom_error_mean_curve"] = ("bloom_season", errors.mean_curve)
     out["bloom_surveys"] = ("bloom_season", errors.surveys)

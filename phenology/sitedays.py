@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
-from phenology.bloom import daily_bloom
+from phenology.bloom import SEASONS_LEFT_OUT, daily_bloom
 from phenology.weather.source import daily_weather, weather_dates
 
 if TYPE_CHECKING:
@@ -43,7 +43,12 @@ def study_weather(study: Study) -> xr.Dataset | None:
 
 
 def join_site_days(
-    study: Study, groups: pd.Series, seed: int, weather: xr.Dataset | None = None
+    study: Study,
+    groups: pd.Series,
+    seed: int,
+    weather: xr.Dataset | None = None,
+    *,
+    bloom_seasons_left_out: int = SEASONS_LEFT_OUT,
 ) -> xr.Dataset:
     """Join captures, effort, feeders and what else there is on (site, date).
 
@@ -56,6 +61,8 @@ def join_site_days(
         Seeds the draws of bloom.
     weather : Dataset, optional
         From `study_weather`; read anew where it is left out.
+    bloom_seasons_left_out : int
+        As `daily_bloom` takes it; 0 where nobody asks what the bloom is worth.
 
     Returns
     -------
@@ -96,7 +103,13 @@ def join_site_days(
     )
     weather = study_weather(study) if weather is None else weather
     bloom = daily_bloom(
-        study.sheets.get("bloom"), study.sheets.get("plants"), study.sites, dates, weather, seed
+        study.sheets.get("bloom"),
+        study.sheets.get("plants"),
+        study.sites,
+        dates,
+        weather,
+        seed,
+        seasons_left_out=bloom_seasons_left_out,
     )
     drivers = [_feeders(study, site_days), weather, bloom]
     joined = xr.merge(

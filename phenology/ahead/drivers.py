@@ -94,7 +94,9 @@ def drivers_of_trials(
         if then.captures.empty:
             continue
         weather = known_weather(then, issued)
-        site_days = join_site_days(then, groups.loc[then.captures.index], seed, weather)
+        site_days = join_site_days(
+            then, groups.loc[then.captures.index], seed, weather, bloom_seasons_left_out=0
+        )
         found[trial.lead, trial.season] = drivers_on_site_days(
             then, site_days, weather, window, counts
         )

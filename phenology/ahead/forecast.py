@@ -191,7 +191,9 @@ def _tasks(
     laid_out = replace(known, sheets=known.sheets | {"effort": effort})
     groups = assign_groups(known.captures, known.options.group_by, seed)["group"]
     weather = known_weather(known, issued)
-    site_days = weather_until(join_site_days(laid_out, groups, seed, weather), issued)
+    site_days = weather_until(
+        join_site_days(laid_out, groups, seed, weather, bloom_seasons_left_out=0), issued
+    )
     species_of = site_days["species"].to_series()
     began = pd.Timestamp(season, 1, 1)
     tasks = []
