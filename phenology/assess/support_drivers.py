@@ -39,20 +39,20 @@ def feeder_kinds(table: pd.DataFrame, feeders: pd.DataFrame | None) -> dict[str,
     if feeders is None:
         return {}
     spans = feeders[feeders["feeders"].fillna(1.0) > 0].reset_index(drop=True)
-    asked = table[["site", "date"]].reset_index(drop=True).assign(row=range(len(table)))
+    asked = table[["site", "date"]].reset_index(drop=True).assign(bird=range(len(table)))
     pairs = asked.astype({"site": str}).merge(spans.astype({"site": str}), on="site")
     hung = pairs[(pairs["date"] >= pairs["from"]) & (pairs["date"] <= pairs["until"])]
     own = hung["kept_by"].map({"us": 1.0, "neighbour": 0.0})
-    by_row = hung.assign(
+    by_bird = hung.assign(
         own=own.astype(float),
         ports=hung["ports"].where(hung["ports"] > 0).astype(float),
         distance_m=hung["distance_m"].astype(float).clip(lower=NEAREST_M),
-    ).groupby("row")
+    ).groupby("bird")
     every = range(len(table))
     kinds = {
-        "neighbour_feeders": 1.0 - by_row["own"].max(),
-        "feeder_ports": np.log2(by_row["ports"].sum(min_count=1)),
-        "feeder_distance": np.log2(by_row["distance_m"].min()),
+        "neighbour_feeders": 1.0 - by_bird["own"].max(),
+        "feeder_ports": np.log2(by_bird["ports"].sum(min_count=1)),
+        "feeder_distance": np.log2(by_bird["distance_m"].min()),
     }
     return {
         name: values.reindex(every).to_numpy(dtype=float)

@@ -26,6 +26,9 @@ def _feeders(**columns: list[object]) -> pd.DataFrame:
             "ports": [8.0, 24.0, np.nan],
             "distance_m": [160.0, 40.0, 2.0],
             "kept_by": ["neighbour", "us", "neighbour"],
+            "file": "feeders.csv",  # as clean sheets have them
+            "tab": "",
+            "row": [2, 3, 4],
         }
         | columns
     )
