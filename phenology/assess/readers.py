@@ -48,6 +48,8 @@ def readers_compared(study: Study, groups: pd.Series[str]) -> pd.DataFrame:
         birds = bird_table(study, groups).assign(group=groups, reader=bander)
         parts.append(compare_fat_readers(birds).assign(measure=FAT))
     with suppress(Refused):
+        if wing.isna().all():
+            raise Refused("no wing was read by a bander with readings enough")
         apart = observer_differences(log_wing - log_wing.groupby(groups).transform("mean"), bander)
         apart[["estimate", "low", "high"]] *= 100
         apart = apart.rename(columns={"observer": "reader", "readings": "birds"})
