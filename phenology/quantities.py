@@ -19,6 +19,10 @@ QUANTITIES: dict[str, tuple[str, str]] = {
         "captures a season at equal effort, relative to this site's typical year",
     ),
     "fuel_load": ("share of lean mass", "mass over lean mass, less one"),
+    "fuel_after_breeding": (
+        "share of lean mass",
+        "fuel load of local birds at their last capture of the season, once their breeding is over",
+    ),
     "lean_mass_g": (
         "g",
         "expected mass of a bird of that size, species, sex and age at fat score 0, empty crop, sunrise",
@@ -42,6 +46,11 @@ QUANTITIES: dict[str, tuple[str, str]] = {
     ),
     "return_rate": ("share a year", "share of local birds caught again in a later season"),
     "pollen_share": ("share of birds", "share of birds with pollen on them"),
+    "moult_share": ("share of birds", "share of local adults that moult, same dates"),
+    "breeding_share": (
+        "share of birds",
+        "share of local adults in breeding condition, same dates",
+    ),
     "effect": (
         "see outcome and driver",
         "change of the outcome for the stated change of the driver",

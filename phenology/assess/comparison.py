@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
-from phenology.assess.support_rows import OUTCOMES, Outcome
+from phenology.assess.support_outcomes import OUTCOMES, Outcome
 from phenology.errors import StudyError
 from phenology.quantities import AGAINST_NORMAL, AT_EQUAL, HIGH_QUANTILE, LOW_QUANTILE
 
@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from phenology.study.options import StudyOptions
 
 FEWEST_BIRDS = 5  # of a site and season, below which its difference is not reported
-OWN_SCALE = ("fuel_load", "share_ready")  # read off the fat scale
+OWN_SCALE = ("fuel_load", "fuel_after_breeding", "share_ready")  # read off the fat scale
 MOST_DAYS_APART = 14.0  # mean days of capture of two studies
 LEAST_ALIKE = 0.5  # of two studies' birds, of the same species
 FEWEST_DRAWS = 200  # that every outcome has

@@ -31,7 +31,8 @@ NOTE = (
 MIXED_NOTE = "; who passes is drawn without fuel, and the gain is that of all birds of the group"
 LOCAL_NOTE = (
     "local birds leave when breeding is over: their fuel then needs the day on which each leaves, "
-    "and captures tell when most have gone, not when a bird goes"
+    "and captures tell when most have gone, not when a bird goes; what they carry once breeding is "
+    "over is told among the outcomes of support"
 )
 FEWEST_BIRDS = 5
 

@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from phenology.assess.support_rows import LONGEST_STAY_DAYS
+from phenology.assess.support_outcomes import LONGEST_STAY_DAYS
 from phenology.models.refusal import Refused
 
 if TYPE_CHECKING:

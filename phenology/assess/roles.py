@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from phenology.assess.support_rows import NO_POLLEN as NOTHING
+from phenology.assess.signs import noted
 from phenology.birds import bird_of_capture
 from phenology.models.refusal import Refused
 from phenology.quantities import HIGH_QUANTILE, LOW_QUANTILE, ROLES
@@ -29,7 +29,8 @@ FEWEST_OF_A_ROLE = 5  # on average over draws, for the fuel of a role
 STATED = {"local": 1.0, "passage": 0.0, "mixed": np.nan}  # by study.toml
 SIGNS: dict[str | int, int] = {"fuel_load": -1, "span_days": 1, "moved": -1}
 # Traits that are, or reveal, an outcome: no draw used with the outcome has seen them. Young per
-# adult has no draws, for a bird's group, which every draw has seen, tells its age.
+# adult has no draws, for a bird's group, which every draw has seen, tells its age; nor has the
+# share that breeds, for a sign of breeding makes a known local bird.
 REVEALING = {
     "fuel_load": ("fuel_load",),
     "lean_condition": ("fuel_load",),
@@ -37,6 +38,8 @@ REVEALING = {
     "share_ready": ("fuel_load",),
     "pollen_share": (),
     "return_rate": (),
+    "fuel_after_breeding": ("fuel_load",),
+    "moult_share": ("moult",),
 }
 
 
@@ -156,9 +159,9 @@ def bird_seasons(
     table["capture"] = table.index
     table = table.sort_values(["date", "time"], kind="stable")
     table["bird"] = bird_of_capture(table)
-    written = table["breeding"].astype("string").str.strip().str.lower()
-    breeding = (written.notna() & ~written.isin(NOTHING)).fillna(False).astype(bool)
-    table["known_local"] = breeding | table["gravid"].fillna(False).astype(bool)
+    table["known_local"] = noted(table["breeding"]).eq(1) | table["gravid"].fillna(False).astype(
+        bool
+    )
     by_bird = table.groupby(["site", "season", "bird"], sort=False)
     sites = table.groupby(["season", "bird"])["site"].transform("nunique")
     span = (by_bird["date"].transform("max") - by_bird["date"].transform("min")).dt.days

@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from phenology.assess.support_rows import OUTCOMES
+from phenology.assess.support_outcomes import OUTCOMES
 from phenology.errors import StudyError
 
 if TYPE_CHECKING:

@@ -10,7 +10,8 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from phenology.assess.support_rows import OUTCOMES, Birds, Outcome, gather_birds
+from phenology.assess.support_outcomes import OUTCOMES, Outcome
+from phenology.assess.support_rows import Birds, gather_birds
 from phenology.models.refusal import Refused
 
 if TYPE_CHECKING:

@@ -1,10 +1,9 @@
-"""Rows of the support model: the drivers and outcomes of every captured bird."""
+"""Rows of the support model: every captured bird with the drivers that met it."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
@@ -21,42 +20,10 @@ if TYPE_CHECKING:
 Array = npt.NDArray[np.float64]
 
 MOST_DRAWS = 200
-LONGEST_STAY_DAYS = 15  # between two captures of one stay
 AFTER_EVENT_DAYS = 365  # an event acts for so long after its last day
 LASTING_EVENTS = ("fire", "flood")
-NO_POLLEN = {"no", "n", "none", "0", "absent", "nil"}
 BAITED = {"baited": 1.0, "unbaited": 0.0, "either": 0.5}  # share of hours with bait
 ROLE_CHANCE = {"local": 1.0, "passage": 0.0, "mixed": np.nan}
-
-
-@dataclass(frozen=True)
-class Outcome:
-    """What a driver may change.
-
-    Attributes
-    ----------
-    quantity : str
-        Name in the vocabulary.
-    kind : {"mean", "share"}
-    roles : tuple of str
-        Roles for which the outcome means something.
-    unit : str
-        Of an effect.
-    note : str
-        What a reader must know beside every effect.
-    values : callable
-        Of `Birds`: draws (draw, bird) or values (bird,), NaN where a bird does not count.
-    ages_apart : bool
-        Whether birds are like by group; an outcome that is itself an age is like by species.
-    """
-
-    quantity: str
-    kind: Literal["mean", "share"]
-    roles: tuple[str, ...]
-    unit: str
-    note: str
-    values: Callable[[Birds], Array | None]
-    ages_apart: bool = True
 
 
 @dataclass(frozen=True)
@@ -195,89 +162,3 @@ def _aligned(hand: xr.Dataset | None, index: pd.Index) -> dict[str, Array]:
         values = hand[name].transpose("draw", "bird").to_numpy()[:MOST_DRAWS].astype(float)
         draws[str(name)] = np.where(place >= 0, values[:, place], np.nan)
     return draws
-
-
-def _carried(name: str) -> Callable[[Birds], Array | None]:
-    def values(birds: Birds) -> Array | None:
-        if name not in birds.draws:
-            return None
-        counts = birds.table["first_of_season"] & ~_gravid(birds.table)
-        return np.where(counts.to_numpy(dtype=bool), birds.draws[name], np.nan)
-
-    return values
-
-
-def _gravid(table: pd.DataFrame) -> pd.Series:
-    return table["gravid"].fillna(False).astype(bool)
-
-
-def _ready(birds: Birds) -> Array | None:
-    """Whether the last capture of a stay carries fuel to the next stop."""
-    if birds.next_stop_km is None or "potential_range_km" not in birds.draws:
-        return None
-    table = birds.table
-    order = table.sort_values(["date", "time"], kind="stable")
-    later = order["band"].notna() & order.duplicated(["site", "season", "band"], keep="last")
-    counts = (~later).reindex(table.index) & ~_gravid(table)
-    reach = birds.draws["potential_range_km"]
-    ready = np.where(np.isfinite(reach), reach >= birds.next_stop_km, np.nan)
-    return np.where(counts.to_numpy(dtype=bool), ready, np.nan)
-
-
-def _gain(birds: Birds) -> Array | None:
-    """Gain of mass a day from one capture to the next of the same stay, at the first of the two."""
-    table = birds.table
-    usable = table[table["band"].notna() & table["mass_g"].notna() & ~_gravid(table)]
-    order = usable.sort_values(["date", "time"], kind="stable")
-    same = order.groupby(["site", "season", "band"])
-    days = (same["date"].shift(-1) - order["date"]).dt.days
-    gain = (same["mass_g"].shift(-1) - order["mass_g"]) / days
-    kept = gain[(days >= 1) & (days <= LONGEST_STAY_DAYS)]
-    return kept.reindex(table.index).to_numpy(dtype=float) if len(kept) else None
-
-
-def _young(birds: Birds) -> Array | None:
-    """1 for young, 0 for adult females, first captures; others do not count."""
-    table = birds.table
-    young = table["age"].eq("young")
-    mother = table["age"].eq("adult") & table["sex"].eq("female")
-    counts = table["first_of_season"] & (young | mother)
-    return np.where(counts.fillna(False), young.astype(float), np.nan)
-
-
-def _pollen(birds: Birds) -> Array | None:
-    pollen = birds.table["pollen"]
-    if pollen.isna().all():
-        return None
-    seen = ~pollen.str.strip().str.lower().isin(NO_POLLEN)
-    return np.where(pollen.notna(), seen.astype(float), np.nan)
-
-
-def _return(birds: Birds) -> Array | None:
-    """Whether a banded adult was caught at the site in a later season; the last is censored."""
-    table = birds.table
-    adult = table["band"].notna() & table["first_of_season"] & table["age"].eq("adult")
-    last_seen = table.groupby(["site", "band"])["season_year"].transform("max")
-    last_worked = table.groupby("site")["season_year"].transform("max")
-    counts = adult & (table["season_year"] < last_worked)
-    if not counts.any():
-        return None
-    again = (last_seen > table["season_year"]).to_numpy(dtype=float)
-    return np.asarray(np.where(counts, again, np.nan))
-
-
-BOTH = ("local", "passage")
-OUTCOMES = (
-    Outcome("fuel_load", "mean", BOTH, "share of lean mass",
-            "fuel at first capture is what the bird brought: a description, not support",
-            _carried("fuel_load")),
-    Outcome("lean_condition", "mean", BOTH, "log mass ratio", "", _carried("residual")),
-    Outcome("fuel_deposition_g_per_day", "mean", BOTH, "g/day",
-            "from birds that stayed and were caught again", _gain),
-    Outcome("share_ready", "share", ("passage",), "share of birds", "", _ready),
-    Outcome("young_per_adult", "share", ("local",), "share of young", "", _young, ages_apart=False),
-    Outcome("pollen_share", "share", BOTH, "share of birds",
-            "a sign of natural nectar, not of how much", _pollen),
-    Outcome("return_rate", "share", ("local",), "share of birds",
-            "caught again, which takes surviving, coming back and being caught", _return),
-)  # fmt: skip

@@ -77,8 +77,8 @@ def comparison_sentences(chances: pd.DataFrame) -> list[str]:
     if alike:
         pairs = count_words(alike, "further pair")
         said.append(f"{pairs} of sites cannot be told apart on an outcome.")
-    if len(judged) < len(chances):
-        said.append("Fuel at first capture is what the birds brought: described, not judged.")
+    described = [why for name, why in DESCRIPTIONS.items() if name in set(chances["outcome"])]
+    said += [f"{why}: described, not judged." for why in described]
     return [*said, NUMBERS_UNRANKED]
 
 

@@ -13,7 +13,14 @@ from phenology.report.content import Drawing, Figure, Section, points, table
 from phenology.report.drivers import bloom_blocks, weather_blocks
 from phenology.report.panels import interval_figures, panelled
 from phenology.report.range_map import draw_range_map, find_reach
-from phenology.report.support_words import differs, effect_sentence, judged_by, verdict_sentence
+from phenology.report.support_words import (
+    differs,
+    effect_sentence,
+    judged_by,
+    level_sentence,
+    untold_sentence,
+    verdict_sentence,
+)
 from phenology.report.tables import is_one_season, said, shown_answers
 from phenology.report.titles import title_words
 from phenology.report.words import and_words, count_words, plain
@@ -28,6 +35,7 @@ if TYPE_CHECKING:
 MOST_SITES = 6  # with figures of their own; further sites stand in the tables
 MOST_SENTENCES = 4
 MOST_COMPARED = 5  # newest seasons drawn against their site's normal; the table holds all
+LOCAL_LEVELS = ("fuel_after_breeding", "moult_share", "breeding_share")
 NO_DIFFERENCE = {"lean_condition": 0.0, "bloom_index": 0.0, "capture_index": 1.0}
 
 
@@ -254,5 +262,35 @@ def support_section(tables: dict[str, pd.DataFrame]) -> Section:
     if not clear.all():
         asked = count_words(int((~clear).sum()), "further effect")
         said_of.append(f"Of {asked} within sites the way cannot be told, or it is little.")
-    section.add(points(said_of))
+    section.add(points([*said_of, *_untold(tables)]))
+    section.add(points(_local_levels(tables), "Local birds, days and groups being equal"))
     return section
+
+
+def _untold(tables: dict[str, pd.DataFrame]) -> list[str]:
+    """Outcomes of which nothing can be said, for a role."""
+    refused = tables.get("refused")
+    if refused is None:
+        return []
+    whole = refused[(refused["quantity"] == "effect") & (refused["driver"] == "")]
+    return [
+        untold_sentence(outcome, role, reason)
+        for outcome, role, reason in zip(
+            whole["outcome"], whole["role"], whole["reason"], strict=True
+        )
+        if outcome and role
+    ]
+
+
+def _local_levels(tables: dict[str, pd.DataFrame]) -> list[str]:
+    """What local birds carry and how far they have come, at the sites with most birds."""
+    compared = tables.get("comparison")
+    if compared is None:
+        return []
+    levels = compared[(compared["definition"] == AT_EQUAL) & (compared["role"] == "local")]
+    most = levels.sort_values("birds", ascending=False, kind="stable")
+    return [
+        level_sentence(row)
+        for name in LOCAL_LEVELS
+        for row in most[most["quantity"] == name].head(MOST_SENTENCES).to_dict("records")
+    ]

@@ -80,9 +80,8 @@ def scenario_sentences(estimates: pd.DataFrame) -> list[str]:
         whats = [f"{measure_of(row['quantity']).name} of {row['role']} birds"
                  for row in _records(rows)]  # fmt: skip
         said.append(f"{_opening(name)}: {UNTOLD} for {'; '.join(whats)}: {plain(note, 300)}.")
-    if set(DESCRIPTIONS) & set(told["quantity"]):
-        said.append("Fuel at first capture is what the birds brought: a description, no support.")
-    return said
+    described = [why for name, why in DESCRIPTIONS.items() if name in set(told["quantity"])]
+    return said + [f"{why}: a description, no support." for why in described]
 
 
 def change_sentence(row: Row) -> str:

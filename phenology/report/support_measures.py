@@ -25,10 +25,19 @@ MEASURES = {
     "young_per_adult": Measure("share of young", "in 100 birds", 100, 0.03),
     "pollen_share": Measure("share with pollen", "in 100 birds", 100, 0.03),
     "return_rate": Measure("share caught again in a later season", "in 100 birds", 100, 0.03),
+    "fuel_after_breeding": Measure("fuel once breeding is over", "% of lean mass", 100, 0.02),
+    "moult_share": Measure("share in moult", "in 100 birds", 100, 0.03),
+    "breeding_share": Measure("share in breeding condition", "in 100 birds", 100, 0.03),
     "survival": Measure("yearly survival", "in 100 birds", 100, 0.03),
     "stopover_days": Measure("length of stay", "days", 1, 0.5),
 }
-DESCRIPTIONS = ("fuel_load", "stopover_days")  # without a sign: more is neither good nor bad
+# Outcomes without a sign, for which more is neither good nor bad, and why.
+DESCRIPTIONS = {
+    "fuel_load": "Fuel at first capture is what the birds brought",
+    "stopover_days": "Birds stay long where they gain slowly too",
+    "moult_share": "Moult tells how far the season has come",
+    "breeding_share": "Breeding condition tells how far the season has come",
+}
 _CHANGES = {
     "bloom": "half the flowers",
     "feeders": "feeders up, against none",

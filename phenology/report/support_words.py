@@ -2,7 +2,7 @@
 
 What counts as support, and for whom, stands in `SUPPORTS`; nothing else moves a verdict. Fuel at
 first capture is what a bird brought, a long stopover has no sign, little fat in a breeding bird is
-normal: none of them is there.
+normal: none of them is there. Fuel of local birds counts once their breeding is over.
 """
 
 from __future__ import annotations
@@ -23,8 +23,10 @@ Row = Mapping[Hashable, Any]
 # Outcomes of which more is better, by role.
 SUPPORTS = {
     "passage": ("fuel_deposition_g_per_day", "share_ready"),
-    "local": ("lean_condition", "young_per_adult", "survival", "return_rate"),
-}
+    "local": (
+        "lean_condition", "young_per_adult", "survival", "return_rate", "fuel_after_breeding",
+    ),
+}  # fmt: skip
 
 
 def effect_sentence(row: Row) -> str:
@@ -89,6 +91,37 @@ def _caution(row: Row, *, between: bool) -> str:
         if part.startswith("rests on"):
             return f" It {part}."
     return ""
+
+
+def level_sentence(row: Row) -> str:
+    """An outcome at a site as it is, on its natural scale.
+
+    Examples
+    --------
+    >>> level_sentence({"quantity": "fuel_after_breeding", "role": "local", "site": "fork",
+    ...     "estimate": 0.121, "low": 0.098, "high": 0.143, "basis": "measured", "birds": 85})
+    'Local birds at fork: fuel once breeding is over 12 % of lean mass (10 to 14; 85 birds).'
+    """
+    measure = measure_of(row["quantity"])
+    value, low, high = (measure.times * float(row[name]) for name in ("estimate", "low", "high"))
+    shown = [number_words(number, low, high) for number in (value, low, high)]
+    who = f"{str(row['role']).capitalize()} birds at {plain(row['site'], 60)}"
+    span = f"{shown[1]} to {shown[2]}; {int(row['birds']):,} birds"
+    leans = "" if row["basis"] == "measured" else " This leans on other sites."
+    return f"{who}: {measure.name} {shown[0]} {measure.unit} ({span}).{leans}"
+
+
+def untold_sentence(outcome: str, role: str, reason: str) -> str:
+    """That nothing can be said of what moves an outcome, and why.
+
+    Examples
+    --------
+    >>> untold_sentence("pollen_share", "local", "12 birds, 30 needed")
+    'Local birds: what moves share with pollen cannot be told: 12 birds, 30 needed.'
+    """
+    name = measure_of(outcome).name
+    why = plain(reason, 300).rstrip(".")
+    return f"{role.capitalize()} birds: what moves {name} cannot be told: {why}."
 
 
 def verdict_sentence(site: str, season: str, role: str, rows: Sequence[Row]) -> str:

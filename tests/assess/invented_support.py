@@ -51,9 +51,11 @@ def invented_parts():
             "sex": birds["group"].str.split().str[1].fillna("unknown"),
             "mass_g": rng.normal(3.3, 0.2, number),
             "gravid": pd.array([pd.NA] * number, dtype="boolean"),
+            **{name: pd.Series(pd.NA, range(number), dtype="str")
+               for name in ("breeding", "body_moult", "flight_moult")},
             "pollen": pd.Series(np.where(rng.random(number) < 0.4, "bill", "no")),
         }
-    )
+    )  # fmt: skip
     options = parse_options(
         {"name": "Invented", "species": {name: role for role, name in SPECIES.items()}}
     )

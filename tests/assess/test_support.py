@@ -11,7 +11,8 @@ from invented_support import SPECIES, WINDOWS, assess_invented
 from phenology.assess.comparison import compare_sites, why_not_comparable
 from phenology.assess.scenario import tell_scenarios
 from phenology.assess.scenario_words import parse_scenario
-from phenology.assess.support_rows import OUTCOMES, gather_birds
+from phenology.assess.support_outcomes import OUTCOMES
+from phenology.assess.support_rows import gather_birds
 from phenology.assess.support_store import pack_support, unpack_support
 from phenology.errors import StudyError
 from phenology.estimates import Estimates
@@ -98,9 +99,12 @@ def test_rows_count_first_captures_stays_and_returns_as_they_should(parts) -> No
                              "2032-07-10", "2033-07-12"]).astype("datetime64[s]"),
         band=["TEST-1", "TEST-1", "TEST-1", "TEST-1", "TEST-2", "TEST-3"],
         mass_g=[3.0, 3.4, 3.2, 3.1, 3.0, 3.3],
-        age="adult", sex=["female"] * 5 + ["male"],
+        age="adult", sex=["female"] * 5 + ["male"], species=SPECIES["local"],
         pollen=["crown", None, "No", "none", "bill", "forehead"],
         gravid=pd.array([False, False, False, False, True, False], dtype="boolean"),
+        breeding=["yes", None, "no", "no", None, "no"],
+        body_moult=[None, None, None, "none", "light", None],
+        flight_moult=["none", None, "heavy", "one feather", None, None],
     )  # fmt: skip
     small = Study(**(vars(study) | {"sheets": {"captures": captures}}))
     birds = gather_birds(
@@ -119,6 +123,8 @@ def test_rows_count_first_captures_stays_and_returns_as_they_should(parts) -> No
     np.testing.assert_allclose(values["return_rate"], [1, nan, nan, 0, 0, nan])
     np.testing.assert_allclose(values["young_per_adult"], [0, nan, nan, 0, 0, nan])
     np.testing.assert_allclose(values["pollen_share"], [1, nan, 0, 0, 1, 1])
+    np.testing.assert_allclose(values["breeding_share"], [1, nan, nan, 0, nan, 0])
+    np.testing.assert_allclose(values["moult_share"], [0, nan, nan, 1, 1, nan])
     assert values["fuel_load"] is None
     assert birds.table["first_of_season"].tolist() == [True, False, False, True, True, True]
 

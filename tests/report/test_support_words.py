@@ -7,8 +7,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from phenology.quantities import AGAINST_NORMAL
+from phenology.quantities import AGAINST_NORMAL, AT_EQUAL
 from phenology.report.carried_words import Situation, carried_sentence
+from phenology.report.content import Words
+from phenology.report.rooms import support_section
 from phenology.report.support_words import (
     SUPPORTS,
     advice,
@@ -183,7 +185,9 @@ def test_no_sentence_names_a_side_that_the_interval_leaves_open(pair, outcome, d
     assert ("falls" in said) == (high < 0)
 
 
-@given(st.floats(-0.5, -0.01), st.sampled_from(["fuel_load", "stopover_days", "pollen_share"]),
+@given(st.floats(-0.5, -0.01),
+       st.sampled_from(["fuel_load", "stopover_days", "pollen_share", "moult_share",
+                        "breeding_share"]),
        st.sampled_from([1, -1]), st.sampled_from(["local", "passage"]))  # fmt: skip
 def test_what_is_no_support_never_moves_a_verdict(size, quantity, sign, role) -> None:
     """Little fat in breeding locals never lowers it, a long stopover never raises it."""
@@ -193,6 +197,34 @@ def test_what_is_no_support_never_moves_a_verdict(size, quantity, sign, role) ->
     assert verdict_sentence("fork", "2031", role, [counted, stray]) == verdict_sentence(
         "fork", "2031", role, [counted]
     )
+
+
+def test_the_section_tells_local_levels_and_what_is_refused() -> None:
+    level = {"quantity": "fuel_after_breeding", "definition": AT_EQUAL, "role": "local",
+             "site": "fork", "estimate": 0.12, "low": 0.10, "high": 0.14,
+             "unit": "share of lean mass", "basis": "measured", "birds": 85}  # fmt: skip
+    effect = _effect("return_rate", "bloom", "local", -0.09, -0.05, -0.01, unit="share of birds")
+    refused = {"quantity": "effect", "outcome": "moult_share", "driver": "", "role": "local",
+               "reason": "body_moult and flight_moult are empty in the captures"}  # fmt: skip
+    passing = level | {"role": "passage", "site": "ridge"}
+    borrowed = level | {"quantity": "breeding_share", "basis": "borrowed", "birds": 4}
+    section = support_section(
+        {
+            "further": pd.DataFrame([effect]),
+            "comparison": pd.DataFrame([level, passing, borrowed]),
+            "refused": pd.DataFrame([refused, refused | {"driver": "bloom"}]),
+        }
+    )
+    lines = [line for block in section.blocks if isinstance(block, Words) for line in block.lines]
+    assert lines == [
+        "Local birds, half the flowers: share caught again in a later season falls by 5 in 100 "
+        "birds (1 to 9; 240 birds).",
+        "Local birds: what moves share in moult cannot be told: body_moult and flight_moult are "
+        "empty in the captures.",
+        "Local birds at fork: fuel once breeding is over 12 % of lean mass (10 to 14; 85 birds).",
+        "Local birds at fork: share in breeding condition 12 in 100 birds (10 to 14; 4 birds). "
+        "This leans on other sites.",
+    ]
 
 
 def test_advice_follows_what_was_refused() -> None:
