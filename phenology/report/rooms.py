@@ -8,22 +8,15 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from phenology.assess.roles import stated_roles
-from phenology.quantities import AGAINST_NORMAL, AT_EQUAL, QUANTITIES, ROLES, WITHIN
+from phenology.quantities import AGAINST_NORMAL, AT_EQUAL, QUANTITIES, ROLES
 from phenology.report.content import Drawing, Figure, Section, points, table
 from phenology.report.drivers import bloom_blocks, weather_blocks
 from phenology.report.panels import interval_figures, panelled
 from phenology.report.range_map import draw_range_map, find_reach
-from phenology.report.support_words import (
-    differs,
-    effect_sentence,
-    judged_by,
-    level_sentence,
-    untold_sentence,
-    verdict_sentence,
-)
+from phenology.report.support_words import differs, judged_by, verdict_sentence
 from phenology.report.tables import is_one_season, said, shown_answers
 from phenology.report.titles import title_words
-from phenology.report.words import and_words, count_words, plain
+from phenology.report.words import and_words, plain
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -35,7 +28,6 @@ if TYPE_CHECKING:
 MOST_SITES = 6  # with figures of their own; further sites stand in the tables
 MOST_SENTENCES = 4
 MOST_COMPARED = 5  # newest seasons drawn against their site's normal; the table holds all
-LOCAL_LEVELS = ("fuel_after_breeding", "moult_share", "breeding_share")
 NO_DIFFERENCE = {"lean_condition": 0.0, "bloom_index": 0.0, "capture_index": 1.0}
 
 
@@ -217,80 +209,3 @@ def newest_seasons(compared: pd.DataFrame) -> Iterator[tuple[str, str, str, list
         for role, rows in newest[newest["role"].isin(ROLES)].groupby("role"):
             records: list[Row] = list(rows.to_dict("records"))
             yield str(site), str(records[0]["season"]), str(role), records
-
-
-def support_section(tables: dict[str, pd.DataFrame]) -> Section:
-    """Effects of drivers by outcome, for local and passage birds apart."""
-    section = Section(
-        "support",
-        "What drives support",
-        "Effects compare like with like within sites where the data allow it. A mark left or "
-        "right of the line says which way; an interval that crosses the line says that the way "
-        "cannot be told. Within-site effects compare days and seasons of one site; between-site "
-        "effects compare sites, which differ in more than this.",
-    )
-    further = tables.get("further")
-    effects = further[further["quantity"] == "effect"] if further is not None else None
-    if effects is None or effects.empty:
-        return section
-    for outcome, rows in effects.groupby("outcome", sort=False):
-        label = rows["definition"]
-        if "group" in rows:  # empty columns are left out
-            label = rows["group"].where(rows["group"].fillna("") != "", label)
-        drawn = rows.assign(
-            panel=rows["driver"].str.replace("_x_", " × ").str.replace("_", " "),
-            label=label,
-            day="",
-        )
-        unit = str(rows["unit"].iloc[0]).partition(",")[0]
-        title = title_words(str(outcome))
-        section.add(
-            *interval_figures(
-                drawn,
-                f"effect-{outcome}".replace("_", "-"),
-                f"change of {title.lower()}, {unit}",
-                f"What moves {title.lower()}, for local and passage birds: per halving of bloom, "
-                "per 7 days later onset, per standard deviation more rain, feeders up against "
-                "none, per 10 years.",
-                none=0.0,
-            )
-        )
-    section.add(table("effects", "Effects", shown_answers(effects), "estimates", folded=True))
-    told = effects[(effects["definition"] == WITHIN) & (effects["basis"] != "refused")]
-    clear = (told["low"] > 0) | (told["high"] < 0)
-    said_of = [effect_sentence(row) for row in told[clear].to_dict("records")]
-    if not clear.all():
-        asked = count_words(int((~clear).sum()), "further effect")
-        said_of.append(f"Of {asked} within sites the way cannot be told, or it is little.")
-    section.add(points([*said_of, *_untold(tables)]))
-    section.add(points(_local_levels(tables), "Local birds, days and groups being equal"))
-    return section
-
-
-def _untold(tables: dict[str, pd.DataFrame]) -> list[str]:
-    """Outcomes of which nothing can be said, for a role."""
-    refused = tables.get("refused")
-    if refused is None:
-        return []
-    whole = refused[(refused["quantity"] == "effect") & (refused["driver"] == "")]
-    return [
-        untold_sentence(outcome, role, reason)
-        for outcome, role, reason in zip(
-            whole["outcome"], whole["role"], whole["reason"], strict=True
-        )
-        if outcome and role
-    ]
-
-
-def _local_levels(tables: dict[str, pd.DataFrame]) -> list[str]:
-    """What local birds carry and how far they have come, at the sites with most birds."""
-    compared = tables.get("comparison")
-    if compared is None:
-        return []
-    levels = compared[(compared["definition"] == AT_EQUAL) & (compared["role"] == "local")]
-    most = levels.sort_values("birds", ascending=False, kind="stable")
-    return [
-        level_sentence(row)
-        for name in LOCAL_LEVELS
-        for row in most[most["quantity"] == name].head(MOST_SENTENCES).to_dict("records")
-    ]

@@ -19,8 +19,8 @@ from phenology.report.rooms import (
     ROOMS,
     compare_section,
     room_section,
-    support_section,
 )
+from phenology.report.support_section import support_section
 from phenology.report.tables import said, shown_answers
 from phenology.report.when import when_section
 from phenology.report.words import count_words, day_words, plain

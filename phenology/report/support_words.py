@@ -111,6 +111,19 @@ def level_sentence(row: Row) -> str:
     return f"{who}: {measure.name} {shown[0]} {measure.unit} ({span}).{leans}"
 
 
+def unshown_sentence(outcome: str, role: str, drivers: Sequence[str]) -> str:
+    """Drivers whose effect on an outcome has no sure side.
+
+    Examples
+    --------
+    >>> unshown_sentence("return_rate", "local", ["bloom", "feeders"])
+    'Local birds: no effect of flowers or feeders on share caught again in a later season is clear.'
+    """
+    asked = [PLAIN_DRIVERS.get(driver, plain(driver, 60)) for driver in dict.fromkeys(drivers)]
+    name = measure_of(outcome).name
+    return f"{role.capitalize()} birds: no effect of {and_words(asked, 'or')} on {name} is clear."
+
+
 def untold_sentence(outcome: str, role: str, reason: str) -> str:
     """That nothing can be said of what moves an outcome, and why.
 

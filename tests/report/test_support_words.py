@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from phenology.quantities import AGAINST_NORMAL, AT_EQUAL
 from phenology.report.carried_words import Situation, carried_sentence
 from phenology.report.content import Words
-from phenology.report.rooms import support_section
+from phenology.report.support_section import support_section
 from phenology.report.support_words import (
     SUPPORTS,
     advice,
@@ -204,13 +204,22 @@ def test_the_section_tells_local_levels_and_what_is_refused() -> None:
              "site": "fork", "estimate": 0.12, "low": 0.10, "high": 0.14,
              "unit": "share of lean mass", "basis": "measured", "birds": 85}  # fmt: skip
     effect = _effect("return_rate", "bloom", "local", -0.09, -0.05, -0.01, unit="share of birds")
-    refused = {"quantity": "effect", "outcome": "moult_share", "driver": "", "role": "local",
-               "reason": "body_moult and flight_moult are empty in the captures"}  # fmt: skip
+    vague = [
+        _effect("return_rate", driver, "local", -0.04, 0.01, 0.05, unit="share of birds")
+        for driver in ("bloom", "feeders", "events")  # bloom is clear in another group
+    ]
+    vague += [
+        vague[1] | {"driver": "monsoon_onset", "definition": "within-site, not through flowers"}
+    ]
+    vague += [vague[1] | {"definition": "within-site, not through flowers", "low": 0.01}]  # parted
+    moulting = _effect("moult_share", "bloom", "local", 0.01, 0.03, 0.05, unit="share of birds")
+    refused = {"quantity": "effect", "outcome": "breeding_share", "driver": "", "role": "local",
+               "reason": "breeding is empty in the captures"}  # fmt: skip
     passing = level | {"role": "passage", "site": "ridge"}
-    borrowed = level | {"quantity": "breeding_share", "basis": "borrowed", "birds": 4}
+    borrowed = level | {"quantity": "moult_share", "basis": "borrowed", "birds": 4}
     section = support_section(
         {
-            "further": pd.DataFrame([effect]),
+            "further": pd.DataFrame([effect, *vague, moulting]),
             "comparison": pd.DataFrame([level, passing, borrowed]),
             "refused": pd.DataFrame([refused, refused | {"driver": "bloom"}]),
         }
@@ -219,10 +228,15 @@ def test_the_section_tells_local_levels_and_what_is_refused() -> None:
     assert lines == [
         "Local birds, half the flowers: share caught again in a later season falls by 5 in 100 "
         "birds (1 to 9; 240 birds).",
-        "Local birds: what moves share in moult cannot be told: body_moult and flight_moult are "
-        "empty in the captures.",
+        "Local birds, half the flowers: share in moult rises by 3 in 100 birds (1 to 5; 240 "
+        "birds).",
+        "Moult tells how far the season has come: a description, no support.",
+        "Local birds: no effect of feeders, fires and floods or the onset of the monsoon on share "
+        "caught again in a later season is clear.",
+        "Local birds: what moves share in breeding condition cannot be told: breeding is empty in "
+        "the captures.",
         "Local birds at fork: fuel once breeding is over 12 % of lean mass (10 to 14; 85 birds).",
-        "Local birds at fork: share in breeding condition 12 in 100 birds (10 to 14; 4 birds). "
+        "Local birds at fork: share in moult 12 in 100 birds (10 to 14; 4 birds). "
         "This leans on other sites.",
     ]
 
