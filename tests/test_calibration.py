@@ -15,12 +15,13 @@ KNOWN_MISSES = {
     ("lean_mass", "250 birds"),  # fuel of a class: .96 of intervals hold it, a little too wide
     ("lean_mass", "1000 birds"),  # the exponent: 32 of 33
     ("role", "individual-based"),
+    ("season_sampled", "thin, local"),  # departure: .954 of 90 % intervals hold it, too wide
+    ("season_sampled", "thin, passage"),  # departure and peak: .953
 }
 
 
-def test_most_models_have_their_table() -> None:
-    kept = {"deposition", "lean_mass", "role", "season", "stopover", "support", "survival"}
-    assert kept <= set(KEPT) <= set(CALIBRATIONS)
+def test_every_model_has_its_table() -> None:
+    assert set(KEPT) == set(CALIBRATIONS)
 
 
 def _table(model: str) -> pd.DataFrame:
