@@ -46,15 +46,16 @@ def support_section(tables: dict[str, pd.DataFrame]) -> Section:
             day="",
         )
         unit = str(rows["unit"].iloc[0]).partition(",")[0]
+        changes = dict.fromkeys(filter(None, (u.partition(", ")[2] for u in rows["unit"])))
         title = title_words(str(outcome))
         section.add(
             *interval_figures(
                 drawn,
                 f"effect-{outcome}".replace("_", "-"),
                 f"change of {title.lower()}, {unit}",
-                f"What moves {title.lower()}, for local and passage birds: per halving of bloom, "
-                "per 7 days later onset, per standard deviation more rain, feeders up against "
-                "none, per 10 years.",
+                f"What moves {title.lower()}, for local and passage birds: "
+                + "; ".join(changes)
+                + ".",
                 none=0.0,
             )
         )

@@ -5,6 +5,7 @@ import re
 import subprocess
 import sys
 import zipfile
+import zlib
 from pathlib import Path
 
 import pyarrow as pa
@@ -71,6 +72,9 @@ def read_workbook(path: Path, time_limit_s: float = TIME_LIMIT_S) -> list[Grid]:
     return _grids(path.name, answer.stdout)
 
 
+_UNREADABLE = (zipfile.BadZipFile, zlib.error, EOFError, NotImplementedError, RuntimeError, OSError)
+
+
 def _check_declared_size(path: Path) -> None:
     if not zipfile.is_zipfile(path):
         return
@@ -92,7 +96,7 @@ def _check_declared_size(path: Path) -> None:
                 if member.filename.startswith("xl/worksheets/sheet"):
                     with archive.open(member) as part:
                         _check_dimension(path.name, part.read(4096))
-    except (zipfile.BadZipFile, NotImplementedError, RuntimeError, OSError) as error:
+    except _UNREADABLE as error:
         raise StudyError(f"{path.name} is no readable workbook: {error}.") from None
 
 

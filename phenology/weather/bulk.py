@@ -141,7 +141,7 @@ def _check_table(path: Path, kind: Kind) -> tuple[pd.DataFrame, list[str]]:
         table = pd.read_csv(path, compression="gzip", low_memory=False)
         stamps = table[times]
         pd.to_datetime(stamps)
-    except (OSError, ValueError, KeyError, EOFError, zlib.error) as error:
+    except (OSError, ValueError, KeyError, EOFError, OverflowError, zlib.error) as error:
         raise DamagedFileError(
             f"{path.name} is no {kind} table ({type(error).__name__}).",
             _FETCH_AGAIN,

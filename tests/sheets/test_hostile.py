@@ -1,5 +1,6 @@
 """Hostile files: one clear message or an inert value each."""
 
+import random
 import zipfile
 
 import openpyxl
@@ -45,6 +46,17 @@ def test_zip_bomb(tmp_path):
             part.write(b" " * 1_000_000)
     assert path.stat().st_size < 1_000_000
     with pytest.raises(StudyError, match="unpacks to"):
+        read_workbook(path)
+
+
+def test_a_sheet_that_does_not_unpack(tmp_path):
+    path = tmp_path / "captures.xlsx"
+    with zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED) as archive:
+        archive.writestr("xl/worksheets/sheet1.xml", random.Random(1).randbytes(3000) * 2)
+    content = bytearray(path.read_bytes())
+    content[60:90] = bytes(30)  # within the packed sheet
+    path.write_bytes(content)
+    with pytest.raises(StudyError, match="no readable workbook"):
         read_workbook(path)
 
 

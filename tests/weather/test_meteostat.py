@@ -266,6 +266,15 @@ def test_a_file_that_is_no_table_is_damaged(archive):
         read_year(path, "hourly", station(archive.root), 2020)
 
 
+def test_a_day_that_no_calendar_has_is_damaged(archive):
+    table = read(archive.root, "daily").astype({"day": object})
+    table.loc[3, "day"] = 10**30
+    write(archive.root, "daily", table)
+    path = archive.root / "daily/2020/TEST1.csv.gz"
+    with pytest.raises(DamagedFileError, match="no daily table"):
+        read_year(path, "daily", station(archive.root), 2020)
+
+
 def test_an_empty_table_is_no_data(archive):
     table = read(archive.root, "hourly")
     write(archive.root, "hourly", table.iloc[:0])

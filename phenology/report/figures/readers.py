@@ -39,7 +39,7 @@ def draw_readers(readers: pd.DataFrame) -> alt.FacetChart:
         layered("readers", usual, rule, point, height={"step": STEP}),
         "measure",
         list(dict.fromkeys(readers["measure"])),
-        own=("x", "y"),
+        own=("x",),
     )
     shown = ["letter", "measure", "birds", "estimate", "low", "high", "usual"]
     return finish(chart, readers=readers[shown])
