@@ -2,6 +2,7 @@
 
 import io
 import re
+import shutil
 import zipfile
 from dataclasses import replace
 from pathlib import Path
@@ -139,3 +140,26 @@ def test_a_real_run_tells_no_secret(folder, tmp_path, tried):
         if path.is_file() and path.parent.name != "private":
             assert tells(path, SECRETS) == [], path
     tried("run", "names, remarks, exact places in every shared file", "none found")
+
+
+@pytest.mark.slow  # a season model is sampled
+def test_a_forecast_tells_no_secret(folder, tmp_path, tried):
+    from phenology.ahead.command import write_forecast
+    from phenology.ahead.forecast import forecast_season
+
+    made = tmp_path / "study"
+    shutil.copytree(folder, made)
+    worked = [f"fork,2031-07-2{day},T1,06:00,11:00,2,yes" for day in range(9)]
+    head = "site,date,trap,open,close,traps,baited"
+    (made / "effort.csv").write_text("\n".join([head, *worked]) + "\n")
+    study = open_study(made)
+    forecast = forecast_season(study, 2031, seasons_scored=0, weekdays=("sat", "sun"))
+    assert len(forecast.days) > 3
+    out = tmp_path / "ahead"
+    out.mkdir()
+    write_forecast(forecast, out, study.options.name, study.inputs)
+    files = [path for path in out.rglob("*") if path.is_file()]
+    assert len(files) > 2
+    for path in files:
+        assert tells(path, SECRETS) == [], path
+    tried("forecast", "names, remarks, exact places in every shared file", "none found")
