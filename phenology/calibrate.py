@@ -310,7 +310,7 @@ def _fitted(study: str, seeds: list[int], jobs: int) -> Iterator[tuple[int, pd.D
         for seed in seeds:
             yield seed, one_study(study, seed)
         return
-    os.environ.update(ONE_THREAD | os.environ)  # for the workers: several, each on a core
+    os.environ.update(ONE_THREAD)  # for the workers: several, each on a core
     with ProcessPoolExecutor(jobs, get_context("spawn"), end_with_parent) as workers:
         started = {workers.submit(one_study, study, seed): seed for seed in seeds}
         try:

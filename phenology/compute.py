@@ -32,8 +32,15 @@ TASKS = {
 }
 
 
-# Our matrices are small: threads of the linear algebra library would mostly wait for each other.
-ONE_THREAD = {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1", "MKL_NUM_THREADS": "1"}
+# Our matrices are small: threads of the libraries would mostly wait for each other. And more threads
+# add in another order: the same sheets would give other last digits, then other draws.
+ONE_THREAD = {
+    "OMP_NUM_THREADS": "1",
+    "OPENBLAS_NUM_THREADS": "1",
+    "MKL_NUM_THREADS": "1",
+    "NPROC": "1",  # of XLA
+    "XLA_FLAGS": "--xla_cpu_multi_thread_eigen=false",
+}
 
 
 class Defect(Exception):
@@ -70,7 +77,7 @@ class Computation:
             stdout=subprocess.PIPE,
             stderr=subprocess.PIPE,
             stdin=subprocess.DEVNULL,
-            env=ONE_THREAD | os.environ,
+            env=os.environ | ONE_THREAD,
             start_new_session=True,  # so that its own children are ended with it
         )
 

@@ -17,7 +17,7 @@ import xarray as xr
 from phenology.assess.assessment import Assessment
 from phenology.assess.draws_file import StoredDraws, write_draws
 from phenology.assess.run import assess_study
-from phenology.compute import Progress, quiet
+from phenology.compute import ONE_THREAD, Progress, quiet
 from phenology.errors import StudyError
 from phenology.netcdf import write_netcdf
 from phenology.regions import part_of, regions_of
@@ -27,12 +27,6 @@ if TYPE_CHECKING:
 
     from phenology.study.study import Study
 
-# One thread a worker: as fast where several run, and the same bits however many there are.
-ONE_THREAD = {
-    "OMP_NUM_THREADS": "1",
-    "OPENBLAS_NUM_THREADS": "1",
-    "XLA_FLAGS": "--xla_cpu_multi_thread_eigen=false intra_op_parallelism_threads=1",
-}
 RETRIES = 3  # of a region whose worker was lost
 TABLES = ("estimates", "captures", "curves", "diagnostics")
 
