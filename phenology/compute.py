@@ -32,8 +32,8 @@ TASKS = {
 }
 
 
-# Our matrices are small: threads of the libraries would mostly wait for each other. And more threads
-# add in another order: the same sheets would give other last digits, then other draws.
+# Our matrices are small: threads of the libraries would mostly wait for each other. And more of
+# them add in another order: the same sheets would give other last digits, then other draws.
 ONE_THREAD = {
     "OMP_NUM_THREADS": "1",
     "OPENBLAS_NUM_THREADS": "1",
