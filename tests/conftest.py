@@ -17,7 +17,10 @@ MadeOnce = Callable[[str, Callable[[], Any]], Any]
 
 
 def pytest_configure(config: pytest.Config) -> None:
-    """Models compiled once serve all tests and the processes they start."""
+    """Models compiled once serve all tests and the processes they start, computing as runs do."""
+    from phenology.compute import ONE_THREAD
+
+    os.environ.update(ONE_THREAD)
     assert config.cache is not None
     os.environ.setdefault("JAX_COMPILATION_CACHE_DIR", str(config.cache.mkdir("compiled")))
     os.environ.setdefault("JAX_PERSISTENT_CACHE_MIN_COMPILE_TIME_SECS", "0.3")

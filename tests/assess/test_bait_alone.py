@@ -56,6 +56,7 @@ def _assess(seed: int) -> Assessment:
     captures = table.drop(columns=["bloom", "feeders"]).assign(
         time=7.0, species=SPECIES, age="adult", sex="female", pollen=pd.Series(dtype="object"),
         gravid=pd.array([pd.NA] * len(table), dtype="boolean"),
+        **dict.fromkeys(("breeding", "body_moult", "flight_moult")),
     )  # fmt: skip
     options = parse_options({"name": "Bait alone", "species": {SPECIES: "passage"}})
     study = Study(
