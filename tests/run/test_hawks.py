@@ -63,7 +63,7 @@ def _pooled(estimates: pd.DataFrame, quantity: str, group: str) -> pd.Series:
     return rows[["estimate", "low", "high"]].astype(float).iloc[0]
 
 
-# Seen: 254.3 (251.2 to 258.2) against 259.4, beyond the five days by less than the scatter of draws.
+# Seen: 254.3 (251.2 to 258.2) against 259.4: beyond five days by less than the scatter of draws.
 EARLY = pytest.mark.xfail(strict=False, reason="arrival of young Cooper's hawks: 5.08 days early")
 
 
