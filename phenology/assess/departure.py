@@ -10,7 +10,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from phenology.assess.potential_range import range_draws
-from phenology.birds import bird_of_capture
+from phenology.birds import one_of_season
 from phenology.models.lean_mass import BELIEVED_OVER_LEAN
 from phenology.models.potential_range import share_ready
 from phenology.models.refusal import Refused
@@ -79,9 +79,7 @@ def assess_departure(
     if hand is None:
         return
     table = captures.assign(role=roles, group=groups, season=seasons)
-    table = table.sort_values(["date", "time"], kind="stable")
-    first = ~table.assign(bird=bird_of_capture(table)).duplicated(["site", "season", "bird"])
-    weighed = first & table.index.isin(hand.indexes["bird"])
+    weighed = one_of_season(table, "first") & table.index.isin(hand.indexes["bird"])
     living = table[weighed & (table["role"] != "passage")]
     for species, birds in living.groupby("species"):
         answers.refuse("fuel_load", LOCAL_NOTE, birds=len(birds), definition=AT_DEPARTURE,

@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from phenology.birds import bird_of_capture
+from phenology.birds import one_of_season
 from phenology.models.potential_range import share_ready
 
 if TYPE_CHECKING:
@@ -78,11 +78,7 @@ def assess_readiness(
     if hand is None or "potential_range_km" not in hand:
         return
     table = captures.assign(role=roles, group=groups, season=seasons)
-    table = table.sort_values(["date", "time"], kind="stable")
-    last = ~table.assign(bird=bird_of_capture(table)).duplicated(
-        ["site", "season", "bird"], keep="last"
-    )
-    passage = table[last & (table["role"] == "passage")]
+    passage = table[one_of_season(table, "last") & (table["role"] == "passage")]
     if passage.empty:
         return
     if not stops:

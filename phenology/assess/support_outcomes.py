@@ -12,6 +12,7 @@ import pandas as pd
 
 from phenology.assess.signs import after_breeding, breeds, moults, noted
 from phenology.assess.support_rows import Birds
+from phenology.birds import one_of_season
 from phenology.models.refusal import Refused
 
 Array = npt.NDArray[np.float64]
@@ -65,17 +66,11 @@ def _gravid(table: pd.DataFrame) -> pd.Series:
     return table["gravid"].fillna(False).astype(bool)
 
 
-def _last_of_season(table: pd.DataFrame) -> pd.Series:
-    order = table.sort_values(["date", "time"], kind="stable")
-    later = order["band"].notna() & order.duplicated(["site", "season", "band"], keep="last")
-    return (~later).reindex(table.index)
-
-
 def _ready(birds: Birds) -> Array | None:
     """Whether the last capture of a stay carries fuel to the next stop."""
     if birds.next_stop_km is None or "potential_range_km" not in birds.draws:
         return None
-    counts = _last_of_season(birds.table) & ~_gravid(birds.table)
+    counts = one_of_season(birds.table, "last") & ~_gravid(birds.table)
     reach = birds.draws["potential_range_km"]
     ready = np.where(np.isfinite(reach), reach >= birds.next_stop_km, np.nan)
     return np.where(counts.to_numpy(dtype=bool), ready, np.nan)
@@ -115,7 +110,7 @@ def _fuel_after_breeding(birds: Birds) -> Array | None:
     _require(table, "breeding", "when the breeding of local birds was over")
     if not (breeds(table) == 1).any():
         raise Refused("no bird showed a sign of breeding: when it was over is not told")
-    counts = _last_of_season(table) & after_breeding(table)
+    counts = one_of_season(table, "last") & after_breeding(table)
     return np.where(counts.to_numpy(dtype=bool), birds.draws["fuel_load"], np.nan)
 
 

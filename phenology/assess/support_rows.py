@@ -10,6 +10,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from phenology.assess.support_drivers import feeder_kinds, surroundings
+from phenology.birds import one_of_season
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -78,7 +79,7 @@ def gather_birds(
         season_year=placed["season"].to_numpy(),
         p_local=_species_chance(study),
     )
-    table["first_of_season"] = _first_of_season(table)
+    table["first_of_season"] = one_of_season(table, "first")
     table = table.assign(**_daily_drivers(table, site_days))
     if monsoon_years is not None:
         years = monsoon_years.set_index(["site", "season"])
@@ -114,12 +115,6 @@ def _species_chance(study: Study) -> Array:
         role = "mixed" if options is None else options.sites.get(site, options.role)
         chance.append(ROLE_CHANCE[role])
     return np.array(chance)
-
-
-def _first_of_season(table: pd.DataFrame) -> pd.Series:
-    order = table.sort_values(["date", "time"], kind="stable")
-    again = order["band"].notna() & order.duplicated(["site", "season", "band"])
-    return (~again).reindex(table.index)
 
 
 def _daily_drivers(table: pd.DataFrame, site_days: xr.Dataset) -> dict[str, Array]:

@@ -131,6 +131,7 @@ def test_a_study_let_go_can_be_opened_again(write_study: WriteStudy) -> None:
     for _ in range(2):
         with served_folder(folder) as page:
             page.enter()
+            assert page.ask("/study/study")[0].status == 200
 
 
 def test_every_answer_carries_the_headers(served: Served) -> None:
