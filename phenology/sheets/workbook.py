@@ -1,7 +1,9 @@
 """Workbooks, read in a child process so that a hostile file ends in a message."""
 
+import lzma
 import os
 import re
+import struct
 import subprocess
 import sys
 import zipfile
@@ -72,7 +74,10 @@ def read_workbook(path: Path, time_limit_s: float = TIME_LIMIT_S) -> list[Grid]:
     return _grids(path.name, answer.stdout)
 
 
-_UNREADABLE = (zipfile.BadZipFile, zlib.error, EOFError, NotImplementedError, RuntimeError, OSError)
+_UNREADABLE = (  # what the library of the archive raises of damaged bytes
+    *(zipfile.BadZipFile, zlib.error, lzma.LZMAError, struct.error, EOFError),
+    *(NotImplementedError, RuntimeError, OSError, ValueError),
+)
 
 
 def _check_declared_size(path: Path) -> None:

@@ -6,6 +6,7 @@ here that is mended, or told in a note.
 
 from __future__ import annotations
 
+import logging
 import tempfile
 import threading
 import zlib
@@ -69,6 +70,8 @@ def library() -> Any:
     meteostat.config.block_large_requests = False
     meteostat.config.stations_db_endpoints = []
     meteostat.config.stations_db_ttl = 10**12
+    # What it logs with a traceback is told here in words; a program that logs still hears it.
+    logging.getLogger("meteostat").addHandler(logging.NullHandler())
     return meteostat
 
 

@@ -1,5 +1,6 @@
 """Which weather stations lie within reach of a site, and which one is taken, with the reason."""
 
+import sqlite3
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -94,7 +95,17 @@ class StationList:
                 " OR provider NOT IN ('monthly', 'normals', 'climat')"
             )
             years = _years_of(inventory)
-        except (pd.errors.DatabaseError, OSError, ValueError, TypeError) as error:
+            for name in ("latitude", "longitude", "elevation_m"):
+                numbers = pd.to_numeric(stations[name])  # a damaged cell may hold text
+                stations[name] = numbers.where(np.isfinite(numbers))
+        except (
+            pd.errors.DatabaseError,
+            sqlite3.Error,  # as rows are fetched: text that is no UTF-8
+            OSError,
+            ValueError,
+            TypeError,
+            OverflowError,
+        ) as error:
             raise StudyError(
                 f"The station list cannot be read ({type(error).__name__}).",
                 "Delete stations.db in the weather cache and fetch again.",

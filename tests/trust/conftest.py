@@ -49,7 +49,7 @@ def pytest_sessionfinish(session: pytest.Session) -> None:
     again = {(doing, fault) for doing, fault, _ in now}
     rows += [row for row in _table(Path(path)) if (row[0], row[1]) not in again]
     with Path(path).open("w", newline="", encoding="utf-8") as file:
-        writer = csv.writer(file)
+        writer = csv.writer(file, lineterminator="\n")
         writer.writerow(["doing", "fault", "what happened", "times", "date", "commit"])
         writer.writerows(sorted(rows))
 

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import gzip
+import io
 import sqlite3
 import tempfile
+import zipfile
 from collections.abc import Callable
 from contextlib import closing
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 
 import numpy as np
@@ -20,7 +23,7 @@ from phenology.sheets.layer import read_site_polygons
 from phenology.study.options import read_options
 from phenology.study.study import open_study
 from phenology.weather.bulk import library, read_year
-from phenology.weather.stations import StationList
+from phenology.weather.stations import StationList, consider_stations
 
 STUDY = b"""name = "Invented"
 [season]
@@ -64,6 +67,7 @@ fork,2031-07-05,10.5,25,8,0
 fork,2031-07-06,11,24.5,9,"3,5"
 """
 EFFORT = b"site,date,trap,open,close,baited\nfork,2031-07-05,A,05:45,11:15,yes\n"
+INNER_SHEET = "xl/worksheets/sheet1.xml"
 POLYGON = (
     b'{"type":"FeatureCollection","features":[{"type":"Feature","properties":{"site":"fork",'
     b'"kind":"meadow","from":"2030-01-01"},"geometry":{"type":"Polygon","coordinates":'
@@ -115,10 +119,30 @@ def _raw_weather_inside(path: Path) -> object:
     return _raw_weather(path)
 
 
+def _stations(path: Path) -> object:
+    """Read the list and use it: what stands in it unchecked shows here."""
+    known = StationList.read(path)
+    site = pd.DataFrame(
+        {"site": ["fork"], "latitude": [33.2], "longitude": [-109.1], "elevation_m": [1500]}
+    )
+    considered = consider_stations(site, known, 2019, 2020)
+    return [known.station(station) for station in considered["station"] if station]
+
+
+def _workbook_inside(path: Path) -> object:
+    """Accidents in the sheet's own text, before compression."""
+    sheet = path.read_bytes()
+    with zipfile.ZipFile(io.BytesIO(_workbook())) as good, zipfile.ZipFile(path, "w") as made:
+        for name in good.namelist():
+            made.writestr(name, sheet if name == INNER_SHEET else good.read(name))
+    return _study_with(path)
+
+
 def _parquet() -> bytes:
     return pd.DataFrame({"site": ["fork"], "latitude": [33.2], "longitude": [-109.1]}).to_parquet()
 
 
+@cache
 def _workbook() -> bytes:
     book = openpyxl.Workbook()
     for row in (line.split(",") for line in EFFORT.decode().splitlines()):
@@ -126,6 +150,11 @@ def _workbook() -> bytes:
     with tempfile.TemporaryDirectory() as folder:
         book.save(Path(folder) / "b.xlsx")
         return (Path(folder) / "b.xlsx").read_bytes()
+
+
+def _inner_sheet() -> bytes:
+    with zipfile.ZipFile(io.BytesIO(_workbook())) as book:
+        return book.read(INNER_SHEET)
 
 
 def _package() -> bytes:
@@ -168,8 +197,9 @@ def parsers() -> list[Parser]:
         Parser("habitat.geojson", _layer, POLYGON),
         Parser("TEST1.csv.gz", _raw_weather, gzip.compress(DAILY)),
         Parser("TEST2.csv.gz", _raw_weather_inside, DAILY),
-        Parser("stations.db", StationList.read, _station_list()),
+        Parser("stations.db", _stations, _station_list()),
         Parser("effort.xlsx", _study_with, _workbook()),
+        Parser("effort_2.xlsx", _workbook_inside, _inner_sheet()),
     ]
 
 
