@@ -71,7 +71,13 @@ def read_workbook(path: Path, time_limit_s: float = TIME_LIMIT_S) -> list[Grid]:
             "the table.",
             "Delete the rows and columns beyond the table, or save the sheets as CSV.",
         )
-    return _grids(path.name, answer.stdout)
+    grids = _grids(path.name, answer.stdout)
+    if not grids:
+        raise StudyError(
+            f"{path.name} is no readable workbook: it has no tab.",
+            "Save it anew as .xlsx or as CSV.",
+        )
+    return grids
 
 
 _UNREADABLE = (  # what the library of the archive raises of damaged bytes

@@ -84,13 +84,15 @@ class StationList:
         meteostat.config.stations_db_file = str(path)
         try:
             stations = meteostat.stations.query(
-                "SELECT s.id AS station, MIN(n.name) AS name, s.country, s.latitude,"
-                " s.longitude, s.elevation AS elevation_m, s.timezone"
+                "SELECT s.id AS station, MIN(n.name) AS name, s.country AS country,"
+                " s.latitude AS latitude, s.longitude AS longitude,"
+                " s.elevation AS elevation_m, s.timezone AS timezone"
                 " FROM stations s LEFT JOIN names n ON n.station = s.id AND n.language = 'en'"
                 " GROUP BY s.id"
             )
             inventory = meteostat.stations.query(
-                "SELECT station, parameter, start, end, completeness FROM inventory"
+                "SELECT station AS station, parameter AS parameter, start AS start, end AS end,"
+                " completeness AS completeness FROM inventory"
                 " WHERE provider IN ('hourly', 'daily')"
                 " OR provider NOT IN ('monthly', 'normals', 'climat')"
             )
