@@ -114,8 +114,11 @@ def assess_invented(parts, **changes):
     return told, answers.table()
 
 
-def write_finished(folder: Path, parts, told) -> Path:
-    """Write the invented study as sheets, and a run of its support models into its results."""
+def write_finished(folder: Path, parts, told, where: pd.DataFrame | None = None) -> Path:
+    """Write the invented study as sheets, and a run of its support models into its results.
+
+    `where` are other columns of its sites than their places along a line.
+    """
     invented = parts[0]
     folder.mkdir()
     toml = 'name = "Invented"\n[species]\n'
@@ -123,10 +126,9 @@ def write_finished(folder: Path, parts, told) -> Path:
     (folder / "study.toml").write_text(toml)
     invented.captures.to_csv(folder / "captures.csv", index=False)
     sites = sorted(set(invented.captures["site"]))
-    pd.DataFrame(
-        {"site": sites, "latitude": np.linspace(30, 31, len(sites)), "longitude": -108.2,
-         "elevation_m": 2100}
-    ).to_csv(folder / "sites.csv", index=False)  # fmt: skip
+    line = {"latitude": np.linspace(30, 31, len(sites)), "longitude": -108.2, "elevation_m": 2100}
+    placed = pd.DataFrame(line) if where is None else where
+    placed.assign(site=sites).to_csv(folder / "sites.csv", index=False)
     study = open_study(folder)
     assigned = assign_groups(study.captures, study.options.group_by, 1)
     answers = Estimates()

@@ -1,7 +1,5 @@
 """What a run would share: no bander, no remark, no exact sensitive place."""
 
-import io
-import re
 import shutil
 import zipfile
 from dataclasses import replace
@@ -12,15 +10,13 @@ import pandas as pd
 import pytest
 import xarray as xr
 from faults import invented_assessment
+from kept_private import BANDER, LATITUDE, LONGITUDE, REMARK, SECRETS, tells
 
 from phenology.assess.outputs import write_run
 from phenology.places import FROM_STATIONS
 from phenology.study.export import write_capture_table, write_darwin_core
 from phenology.study.study import open_study
 
-BANDER, REMARK = "Zebedee Quillfeather", "the key hangs behind the shed"
-LATITUDE, LONGITUDE = "33.21874", "109.14126"
-SECRETS = (BANDER, BANDER.split()[1], REMARK, LATITUDE, LONGITUDE)
 PRIVATE = "private/"  # for the study's own eyes, by its name
 
 
@@ -44,40 +40,6 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     head = "site,date,time,band,species,age,sex,wing_mm,mass_g,fat,bander,remarks\n"
     (made / "captures.csv").write_text(head + "\n".join(rows) + "\n")
     return made
-
-
-def texts(path: Path) -> list[str]:
-    """All that can be read in a file, unpacked and in its own types."""
-    content = path.read_bytes()
-    found = [content.decode("latin-1"), content.decode("utf-16-le", "ignore")]
-    if zipfile.is_zipfile(io.BytesIO(content)):
-        with zipfile.ZipFile(path) as archive:
-            found += [archive.read(name).decode("latin-1") for name in archive.namelist()]
-    if path.suffix == ".parquet":
-        found.append(pd.read_parquet(path).to_csv())
-    if path.suffix == ".nc":
-        import h5netcdf
-        import xarray as xr
-
-        with h5netcdf.File(path) as file:
-            groups = ["/", *file.groups]
-        for group in groups:
-            with xr.open_dataset(path, engine="h5netcdf", group=group) as data:
-                found.append(repr(data.attrs))
-                for variable in data.variables.values():
-                    values = " ".join(map(str, variable.values.ravel()[:20_000]))
-                    found.append(repr(variable.attrs) + values)
-    return found
-
-
-def tells(path: Path, secrets: tuple[str, ...]) -> list[str]:
-    """Secrets that a file tells; a coordinate also when it is written with fewer digits."""
-    told = []
-    for secret in secrets:
-        shorter = secret[:-1] if re.fullmatch(r"\d+\.\d+", secret) else secret
-        if any(shorter in text for text in texts(path)):
-            told.append(secret)
-    return told
 
 
 def test_secrets_are_found_where_they_stand(folder, tmp_path):
