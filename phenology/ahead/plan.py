@@ -129,8 +129,7 @@ def compare_plans(
         progress("Simulating and fitting plans", 0.1 + 0.85 * (number + 1) / len(wanted))
         done[_key(plan, aim)] = widths
         if kept is not None:
-            with kept.open("a", encoding="utf-8") as file:
-                file.write(json.dumps([stamp, _key(plan, aim), widths]) + "\n")
+            _keep(kept, [stamp, _key(plan, aim), widths])
     rows = []
     for plan in plans:
         found = {aim: np.array(done[_key(plan, aim)], float) for aim in (PEAK, FEEDERS)}
@@ -254,14 +253,25 @@ def _key(plan: Plan, aim: str) -> str:
     return f"{plan.days} days, {plan.sites} sites, {plan.seasons} seasons: {aim}"
 
 
+def _keep(kept: Path, plan: list[Any]) -> None:
+    try:
+        with kept.open("a", encoding="utf-8") as file:
+            file.write(json.dumps(plan) + "\n")
+    except OSError as error:
+        raise StudyError(
+            f"{kept} cannot be written: {error.strerror or error}.",
+            "Free space or choose another folder with --out.",
+        ) from None
+
+
 def _read_kept(kept: Path | None, stamp: str) -> dict[str, list[float]]:
     if kept is None or not kept.exists():
         return {}
     done = {}
-    for line in kept.read_text(encoding="utf-8").splitlines():
+    for line in kept.read_text(encoding="utf-8", errors="replace").splitlines():
         try:
             told, key, widths = json.loads(line)
-        except ValueError:  # the line being written when the comparison was stopped
+        except (ValueError, TypeError):  # the line being written when the comparison was stopped
             continue
         if told == stamp:
             done[key] = widths

@@ -7,6 +7,7 @@ import os
 import re
 import zipfile
 from collections.abc import Callable
+from contextlib import suppress
 from pathlib import Path
 from xml.sax.saxutils import escape, quoteattr
 
@@ -87,7 +88,8 @@ def _write_whole(path: Path, write: Callable[[Path], object]) -> None:
     except OSError as error:
         raise StudyError(f"{path} cannot be written: {error.strerror or error}.") from None
     finally:
-        building.unlink(missing_ok=True)
+        with suppress(OSError):  # gone into its place, or the system refuses this too
+            building.unlink()
 
 
 def _places(study: Study) -> pd.DataFrame:

@@ -77,10 +77,35 @@ def invented_assessment():
     return module.invented_assessment()
 
 
+def regional(assessment, study):
+    """Invented answers of a region of one site, for its birds."""
+    from phenology.assess.regions import Part
+
+    (site,) = study.sites["site"]
+    days = assessment.site_days.sel(site=[site])
+    species = [" ".join(group.split()[:2]) for group in days["group"].values]
+    birds = study.captures.drop(columns=["bander", "remarks"])
+    birds = birds.assign(group=days["group"].values[0], season="2031")
+    return Part(
+        estimates=assessment.estimates[assessment.estimates["site"] == site],
+        captures=birds.reindex(columns=birds.columns.union(assessment.captures.columns)),
+        curves=assessment.curves[assessment.curves["site"] == site],
+        diagnostics=assessment.diagnostics,
+        site_days=days.assign_coords(species=("group", species)),
+        draws=assessment.draws,
+        narrowed=assessment.narrowed,
+        versions=assessment.versions,
+        cite=assessment.cite,
+    )
+
+
 class Writers:
     """What can be written, prepared once: computing it is not what is tested here."""
 
     def __init__(self) -> None:
+        import distributed  # noqa: F401 — xarray asks for it as it writes
+
+        import phenology.assess.command
         import phenology.models.simulated_season as season
         import phenology.report.report as report
         import phenology.weather.fetch  # noqa: F401
@@ -101,6 +126,28 @@ class Writers:
 
         with publish(out) as build:
             write_run(replace(self.assessment, seed=seed), build)
+
+    def regions(self, out: Path, seed: int, study: str) -> None:
+        """A run of two regions, answered at once: keeping each and going on is what is tested."""
+        import phenology.assess.command as command
+        import phenology.assess.regions as regions
+
+        def answer(part, _):
+            with (Path(study) / "asked").open("a") as asked:
+                asked.write(f"{part.sites['site'].iloc[0]}\n")
+            return regional(self.assessment, part)
+
+        regions.answer_region = answer
+        command.use_compilation_cache = lambda: None
+        command.run_study(lambda *_: None, study, str(out), seed, 1)
+
+    def export(self, out: Path, _: int, study: str) -> None:
+        from phenology.study.export import write_capture_table, write_darwin_core
+        from phenology.study.study import open_study
+
+        opened = open_study(Path(study))
+        write_capture_table(opened, out / "captures.parquet")
+        write_darwin_core(opened, out / "birds.zip")
 
     def simulate(self, out: Path, seed: int, _: str) -> None:
         from phenology.simulate import simulate_study

@@ -161,17 +161,28 @@ def test_killed_at_random_moments_of_a_session(study, tried, moments):
         Browser(page, study.name)
 
 
+FAULTS = {
+    "kill": "kill -9", "full": "disk full", "denied": "permission taken away",
+    "broken": "disk error",
+}  # fmt: skip
+
+
 @pytest.mark.parametrize("share", [4, pytest.param(10**6, marks=pytest.mark.slow)])
-def test_killed_at_each_step_of_what_a_page_writes(breaker, study, tried, share):
+@pytest.mark.parametrize("fault", FAULTS)
+def test_broken_off_at_each_step_of_what_a_page_writes(breaker, study, tried, share, fault):
     former = content(study / "results")
     steps = breaker.order("page", study, 1)["steps"]
     assert steps > 10
     for at in some(steps, share, 3):
         (study / "corrections.csv").unlink(missing_ok=True)
-        told = breaker.order("page", study, 1 + at % 2, fault="kill", at=at)
-        assert told["ended"] == "killed"
+        told = breaker.order("page", study, 1 + at % 2, fault=fault, at=at)
+        assert (
+            told["ended"] == "killed" if fault == "kill" else told["ended"] in ("refused", "done")
+        )
+        assert "cannot be" in told["words"] or told["ended"] != "refused"
         require_whole(study, former, 0, 1)
-        tried("a page session", "kill -9 at each step of writing", "files whole")
+        said = "refused in words; " if told["ended"] == "refused" else ""
+        tried("a page session", f"{FAULTS[fault]} at each step of writing", f"{said}files whole")
     assert breaker.order("page", study, 1)["ended"] == "done"
     assert not list(study.glob(".*"))  # nor does what was half written stay
 
