@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import threading
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -66,7 +67,8 @@ class Desk:
     def close(self) -> None:
         """Stop what runs and let the study go."""
         self.job.stop()
-        Path(self._hold.lock_file).with_suffix(".address").unlink(missing_ok=True)
+        with suppress(OSError):
+            Path(self._hold.lock_file).with_suffix(".address").unlink()
         self._hold.release()
 
     @property
@@ -169,18 +171,24 @@ def hold_study(folder: Path, address: str) -> FileLock:
     from platformdirs import user_cache_path
 
     place = user_cache_path("migration-site-support") / "open"
-    place.mkdir(parents=True, exist_ok=True, mode=0o700)
     name = hashlib.sha256(str(folder).encode()).hexdigest()[:24]
     lock, told = FileLock(place / f"{name}.lock", thread_local=False), place / f"{name}.address"
     try:
+        place.mkdir(parents=True, exist_ok=True, mode=0o700)
         lock.acquire(timeout=0)
+        told.write_text(address)
     except Timeout:
         other = told.read_text() if told.exists() else "another address"
         raise StudyError(
             f"This study is open already, at {other}.",
             "Go on there, or stop that page with Ctrl-C in its terminal.",
         ) from None
-    told.write_text(address)
+    except OSError as error:
+        lock.release()
+        raise StudyError(
+            f"{place} cannot be written: {error.strerror or error}.",
+            "The page notes there which studies are open. Free space, or see that you may write.",
+        ) from None
     return lock
 
 
@@ -188,7 +196,8 @@ def _remove_leftovers(folder: Path) -> None:
     """Files that a page was writing when it was killed; the ones they were to replace stand."""
     for begins in (BUILDING, f".{CORRECTIONS}-", f".{SETTINGS}-"):
         for leftover in folder.glob(f"{begins}*"):
-            leftover.unlink(missing_ok=True)
+            with suppress(OSError):  # a folder that may only be read can still be looked at
+                leftover.unlink()
 
 
 def _fingerprint(folder: Path) -> Fingerprint:

@@ -6,6 +6,7 @@ import os
 import shutil
 import tempfile
 from collections.abc import Sequence
+from contextlib import suppress
 from datetime import datetime
 from pathlib import Path, PureWindowsPath
 from typing import BinaryIO
@@ -72,7 +73,8 @@ def add_files(
         raise StudyError(f"{folder} cannot be written: {error.strerror}.") from None
     finally:
         for path in building:
-            path.unlink(missing_ok=True)
+            with suppress(OSError):  # gone into its place, or the system refuses this too
+                path.unlink()
     return names
 
 

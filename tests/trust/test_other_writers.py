@@ -98,14 +98,14 @@ def test_a_run_of_regions_killed_goes_on_with_those_it_finished(
         assert told["ended"] == "done", told
         whole[seed] = answers(out)
     assert whole[1] != whole[2]
-    rng = random.Random(12)
+    rng = random.Random(1)
     gone_on = 0
     for moment in range(moments):
         seed = 2 - moment % 2
         asked.unlink()
         order = {"kill_after_s": rng.uniform(0.05, 1.2)}
         if moment % 2:
-            order = {"fault": "kill", "at": rng.randint(1, told["steps"])}
+            order = {"fault": "kill", "at": rng.randint(1, told["steps"] // 3)}  # as regions end
         ended = breaker.order("regions", out, seed, url=str(two_regions), **order)["ended"]
         assert answers(out) in whole.values()
         kept = [

@@ -15,6 +15,7 @@ from phenology.assess import command
 from phenology.assess.draws_file import StoredDraws, write_draws
 from phenology.assess.finished import FinishedRun
 from phenology.errors import StudyError
+from phenology.page.desk import hold_study
 from phenology.study import files
 from phenology.study.options import parse_options
 from phenology.study.study import open_study
@@ -154,6 +155,15 @@ def test_a_sheet_that_may_not_be_read(write_study, tried, monkeypatch):
     with pytest.raises(StudyError, match=r"captures\.csv cannot be read: Permission denied"):
         open_study(study)
     tried("run", "a sheet that may not be read", "refused in words")
+
+
+def test_a_page_that_cannot_note_its_study_is_told(tmp_path, tried, monkeypatch):
+    in_the_way = tmp_path / "cache"
+    in_the_way.write_text("")
+    monkeypatch.setattr("platformdirs.user_cache_path", lambda _: in_the_way)
+    with pytest.raises(StudyError, match=r"cannot be written: (File exists|Not a directory)"):
+        hold_study(tmp_path, "")
+    tried("page", "a home that may not be written", "refused in words")
 
 
 def test_a_check_killed_changes_no_sheet(write_study, tried):
