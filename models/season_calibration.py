@@ -95,13 +95,16 @@ def _told_and_true(
         known = truth[name].transpose(*drawn.dims[1:]).to_numpy()
         modelled = drawn.notnull().all("draw").to_numpy() & _acting(name, truth, role)
         values, known = drawn.to_numpy()[:, modelled], known[modelled]
+        if name == "capture_index":  # a ratio: its logarithm errs alike either way
+            values, known = np.log(values), np.log(known)
         low, middle, high = np.quantile(values, [0.05, 0.5, 0.95], axis=0)
         rank = np.full(len(known), np.nan)
         one = rng.integers(len(known))
         below, at = (values[:, one] < known[one]).mean(), (values[:, one] == known[one]).mean()
         rank[one] = below + rng.random() * at
         columns = {"truth": known, "estimate": middle, "low": low, "high": high, "rank": rank}
-        tables.append(pd.DataFrame(columns).assign(quantity=name))
+        told = f"log_{name}" if name == "capture_index" else name
+        tables.append(pd.DataFrame(columns).assign(quantity=told))
     return pd.concat(tables, ignore_index=True).assign(oracle_width=np.nan)
 
 

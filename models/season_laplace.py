@@ -11,7 +11,6 @@ Sparse data make the normal approximation too narrow (one-day sites, one site in
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from functools import partial
 from typing import Any, NamedTuple
 
@@ -47,6 +46,7 @@ _DIFFERENCE = 0.6  # at which the fall of the marginal is measured, on either si
 _DROPS = (0.25, 8.0)  # falls taken at their word; a flat side keeps that of its prior, a steep one
 _LEAST_DIFFERENCE = 0.01  # is measured nearer
 _CENTRINGS = 4
+_FARTHEST = 0.7  # move of a log scale for which the mode's is guessed
 _DECREMENT = 1e-3  # half of gᵀH⁻¹g [log units] at which the mode counts as found
 
 
@@ -215,13 +215,14 @@ def _measure(
         away = _DIFFERENCE
         while True:
             move = np.where(np.arange(len(HYPER)) == one, away, 0.0)
-            there = (
-                settle(settled.coefficients, jnp.asarray(aside), design, sizes).height
-                for aside in (hyper - move, hyper + move)
-            )
-            below, above = drop = np.array([
-                np.nan_to_num(float(settled.height - height), nan=np.inf) for height in there
-            ])  # fmt: skip
+            heights = []
+            for aside in (hyper - move, hyper + move):
+                start = _mode_nearby(
+                    settled.coefficients, settled.factor, hyper, aside, design, sizes
+                )
+                heights.append(float(settle(start, jnp.asarray(aside), design, sizes).height))
+            drop = np.nan_to_num(float(settled.height) - np.array(heights), nan=np.inf)
+            below, above = drop
             if drop.max() <= _DROPS[1] or away < _LEAST_DIFFERENCE:
                 break
             away /= 3
@@ -253,12 +254,13 @@ def draw_laplace(
     proposals = [_Proposal(np.zeros(len(acting)), np.eye(len(acting)))]
     standard, heights = np.empty((0, len(acting))), np.empty(0)
     modes: list[Coefficients] = []
-    near = _nearby_modes(fit, design, sizes)
+    centre = Coefficients(*map(jnp.asarray, fit.coefficients))
     for number in range(2 * _ROUNDS):
         tried = proposals[-1].draw(-(-points // _ROUNDS), rng)
         standard = np.concatenate([standard, tried])
         for at in hypers_of(tried):
-            settled = settle(near(at), jnp.asarray(at), design, sizes)
+            start = _mode_nearby(centre, fit.factor, fit.hyper, at, design, sizes)
+            settled = settle(start, jnp.asarray(at), design, sizes)
             modes.append(settled.coefficients)
             heights = np.append(heights, float(settled.height))
         volume = np.log(np.where(standard > 0, above, below)).sum(1)
@@ -284,25 +286,20 @@ def draw_laplace(
     return hypers[point][order], Coefficients(shared[order], local[order]), cut
 
 
-_Guess = Callable[[Array], Coefficients]
+@partial(jax.jit, static_argnames="sizes")
+def _mode_nearby(
+    at: Coefficients, factor: Factor, here: Array, there: Array, design: Design, sizes: Sizes
+) -> Coefficients:
+    """Guess of the mode at other hyperparameters: to first order, as their prior pulls.
 
-
-def _nearby_modes(fit: LaplaceFit, design: Design, sizes: Sizes) -> _Guess:
-    """Guess of the mode at other hyperparameters: the unknown moves with its prior."""
-    variances = marginal_variances(fit.factor, sizes)
-    here = prior_sds(fit.hyper, design)
-    free = [
-        np.clip(v / s**2, 0.0, 1.0) for v, s in zip(variances, map(np.asarray, here), strict=True)
-    ]
-    mean = np.asarray(design.prior_mean)
-    shared, local = (np.asarray(part) for part in fit.coefficients)
-
-    def near(hyper: Array) -> Coefficients:
-        there = prior_sds(hyper, design)
-        stretch = [np.asarray(t / h) ** f for t, h, f in zip(there, here, free, strict=True)]
-        return Coefficients(mean + (shared - mean) * stretch[0], local * stretch[1])
-
-    return near
+    The score of a coefficient's prior, −(β − m)/s², falls by 2(β − m)/s² with log s.
+    """
+    pull = jnp.clip(there - here, -_FARTHEST, _FARTHEST)[:-1]
+    sd = prior_sds(here, design)
+    shared = 2 * (at.shared - design.prior_mean) / sd.shared**2 * pull[design.sd_index]
+    shared = jnp.where(design.prior_sd > 0, 0.0, shared)
+    local = 2 * at.local / sd.local**2 * pull[design.local_sd_index]
+    return _along(at, solve(factor, Coefficients(shared, local), sizes), 1.0)
 
 
 def _truncated(log_weight: Array) -> tuple[Array, float]:

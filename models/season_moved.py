@@ -28,10 +28,9 @@ from phenology.models.season_sampled import Frame, Position, straight_frame, str
 
 Array = Any  # JAX's inside our own calls, numpy's at their rim
 
-TRAJECTORIES = 4
+TRAJECTORIES = 2
 _STEPS = 5
 _STEP = 0.28  # of standard deviations: five go a quarter of the way round
-_AT_ONCE = 16
 FEWEST_ACCEPTED = 0.3  # share of trajectories
 MOST_WIDENED = 2.0  # typical spread of a coefficient after over before
 
@@ -138,9 +137,7 @@ def _trajectories(
         _, told, _ = straight_to_model(Position(standard, *kept), frame, sizes)
         return told, chance
 
-    told: tuple[Coefficients, Array] = jax.lax.map(
-        move, (coefficients, hyper, keys), batch_size=_AT_ONCE
-    )
+    told: tuple[Coefficients, Array] = jax.lax.map(move, (coefficients, hyper, keys))
     return told
 
 

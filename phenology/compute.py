@@ -39,7 +39,9 @@ ONE_THREAD = {
     "OPENBLAS_NUM_THREADS": "1",
     "MKL_NUM_THREADS": "1",
     "NPROC": "1",  # of XLA
-    "XLA_FLAGS": "--xla_cpu_multi_thread_eigen=false",
+    # Passes that take longer than they save, in compiling and in code that runs no faster.
+    "XLA_FLAGS": "--xla_cpu_multi_thread_eigen=false --xla_backend_optimization_level=1"
+    " --xla_llvm_disable_expensive_passes=true",
 }
 
 
