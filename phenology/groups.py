@@ -56,7 +56,8 @@ def assign_groups(captures: pd.DataFrame, by: Sequence[str], seed: int) -> pd.Da
     result = captures[["species"]].rename(columns={"species": "group"}).astype({"group": str})
     result["group_allocated"] = False
     order = [part for part in ("age", "sex") if part in by]
-    for species, birds in captures.groupby("species", sort=True):
+    asked = captures[["species", "age", "sex", "date", "band"]]
+    for species, birds in asked.groupby("species", sort=True):
         parts = [part for part in order if _known(birds[part]).mean() >= KNOWN_SHARE]
         filled = birds[parts].copy()
         for part in parts:
@@ -64,13 +65,23 @@ def assign_groups(captures: pd.DataFrame, by: Sequence[str], seed: int) -> pd.Da
             if unknown.any():
                 filled.loc[unknown, part] = _allocate(birds, filled, part, parts, rng)
                 result.loc[unknown.index[unknown], "group_allocated"] = True
-        label = [" ".join(words) for words in filled.itertuples(index=False)]
-        result.loc[birds.index, "group"] = [f"{species} {words}".strip() for words in label]
+        label = pd.Series(species, index=birds.index, dtype=str)
+        for part in parts:
+            label = label + " " + filled[part].astype(str)
+        result.loc[birds.index, "group"] = label
     return result
 
 
 def _known(labels: pd.Series) -> pd.Series:
     return labels.notna() & (labels != "unknown")
+
+
+def _joined(labels: pd.DataFrame) -> pd.Series:
+    """Words of several columns as one, row by row."""
+    words = pd.Series("", index=labels.index, dtype=str)
+    for name in labels:
+        words = words + " " + labels[name].fillna("unknown").astype(str)
+    return words
 
 
 def _allocate(
@@ -89,15 +100,15 @@ def _allocate(
     firsts = unknown.assign(bird=bird, year=unknown["date"].dt.year)
     firsts = firsts.drop_duplicates(["bird", "year"])
     others = [other for other in parts if other != part]
-    other = filled.loc[firsts.index, others].fillna("unknown").agg(" ".join, axis=1)
-    known_other = filled.loc[known.index, others].fillna("unknown").agg(" ".join, axis=1)
+    other, known_other = (_joined(filled.loc[of.index, others]) for of in (firsts, known))
     drawn = pd.Series("", index=firsts.index)
+    of_kind = {kind: (known_other == kind).to_numpy() for kind in other.unique()}
     for (kind, day), alike in firsts.groupby([other, firsts["date"].dt.day_of_year]):
-        same = (known_other == kind).to_numpy()
+        same = of_kind[kind]
         same = same if same.any() else np.ones(len(known), dtype=bool)
         near = same & (np.abs(known_day - day) <= NEAR_DAYS)
         pool = known_label[near if near.sum() >= ENOUGH_NEAR else same]
         drawn[alike.index] = rng.choice(pool, size=len(alike))
-    label = dict(zip(zip(firsts["bird"], firsts["year"], strict=True), drawn, strict=True))
-    keys = zip(bird, unknown["date"].dt.year, strict=True)
-    return pd.Series([label[key] for key in keys], index=unknown.index)
+    which = pd.MultiIndex.from_arrays([bird, unknown["date"].dt.year])
+    first = pd.MultiIndex.from_frame(firsts[["bird", "year"]])
+    return pd.Series(drawn.to_numpy()[first.get_indexer(which)], index=unknown.index)

@@ -124,7 +124,7 @@ def join_site_days(
 
 def daily_sampling(study: Study, groups: pd.Series) -> Sampling:
     """Count distinct individuals and device-hours by site, day and bait."""
-    captures = study.captures.assign(group=groups)
+    captures = study.captures[["site", "date", "trap", "band"]].assign(group=groups)
     sessions = _sessions(study.effort)
     bait = _bait_by_device(sessions)
     captures = captures.merge(bait, on=["site", "date", "trap"], how="left")
