@@ -1,4 +1,4 @@
-"""Whole runs of studies of many regions: cost as regions double, and what a second worker saves."""
+"""Whole runs of many regions: cost as regions double, what a second worker saves; many captures."""
 
 from __future__ import annotations
 
@@ -10,14 +10,30 @@ from itertools import pairwise
 from math import log2
 from pathlib import Path
 
-from phenology.bench.measure import Measured, ProcessUse, measure_process
+import numpy as np
+
+from phenology.bench.measure import Measured, ProcessUse, measure_process, measure_python
+from phenology.bench.sheets import STUDY_TOML, invent_captures
 from phenology.simulate.many_regions import simulate_regions
 
 STATIONS, SEASONS = 4, 6  # of a region
+MANY_SITES, MILLIONS = 200, 10
+
+_READ_TO_SUMMARY = """
+from pathlib import Path
+from phenology.groups import assign_groups
+from phenology.sitedays import join_site_days
+from phenology.study.study import open_study
+
+study = open_study(Path({folder!r}))
+groups = assign_groups(study.captures, ("age", "sex"), seed=1)["group"]
+join_site_days(study, groups, seed=1)
+study.captures.groupby(["site", "species"])["mass_g"].describe()
+"""
 
 
 def bench_scale(quick: bool) -> list[Measured]:
-    """Runs of two, four and eight regions by one worker, the largest by two as well."""
+    """Runs of two, four and eight regions by one worker, the largest by two; ten million rows."""
     scratch = Path(tempfile.mkdtemp(prefix="site-support-bench-"))
     sizes = (2, 4) if quick else (2, 4, 8)
     try:
@@ -45,7 +61,26 @@ def bench_scale(quick: bool) -> list[Measured]:
     told = Measured(
         f"{last} regions by two workers", together.seconds, "by one", alone[last].seconds
     )
-    return [*rows, told]
+    return [*rows, told, *([] if quick else [_many_captures()])]
+
+
+def _many_captures() -> Measured:
+    """Read, check, join and summarise captures of many sites, in a process of its own."""
+    with tempfile.TemporaryDirectory() as home:
+        folder = Path(home)
+        (folder / "study.toml").write_text(STUDY_TOML, encoding="utf-8")
+        sites = [f"site {number:03d}" for number in range(MANY_SITES)]
+        places = [f"{site},{30 + 0.05 * n:.2f},-109.0" for n, site in enumerate(sites)]
+        lines = "\n".join(["site,latitude,longitude", *places, ""])
+        (folder / "sites.csv").write_text(lines, encoding="utf-8")
+        for million in range(MILLIONS):
+            captures = invent_captures(1_000_000, seed=million)
+            captures["site"] = np.random.default_rng(million).choice(sites, len(captures))
+            captures["band"] = f"TEST-{million}" + captures["band"].str[5:]
+            captures.to_csv(folder / "captures.csv", mode="a", index=False, header=not million)
+        use = measure_python(_READ_TO_SUMMARY.format(folder=str(folder)))
+    name = f"{MILLIONS},000,000 captures of {MANY_SITES} sites read, checked, joined, summarised"
+    return Measured(name, use.seconds, peak_gb=use.peak_gb)
 
 
 def _run(scratch: Path, regions: int, jobs: int) -> ProcessUse:

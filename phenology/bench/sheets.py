@@ -13,7 +13,7 @@ from phenology.bench.measure import Measured, measure_python, median_seconds
 FULL_ROWS, QUICK_ROWS = 1_000_000, 100_000
 WORKBOOK_ROWS = 50_000
 
-_STUDY_TOML = """\
+STUDY_TOML = """\
 name = "Invented captures"
 [species]
 "Selasphorus rufus" = "passage"
@@ -78,7 +78,7 @@ def bench_sheets(quick: bool) -> list[Measured]:
 
 def _write_study(folder: Path) -> None:
     folder.mkdir()
-    (folder / "study.toml").write_text(_STUDY_TOML, encoding="utf-8")
+    (folder / "study.toml").write_text(STUDY_TOML, encoding="utf-8")
     (folder / "sites.csv").write_text(_SITES, encoding="utf-8")
 
 
