@@ -136,6 +136,7 @@ def design_arrays(
     }
     cell = _cells(counts, sizes)
     arrays = _in_bundles("", columns, cell, known, least=64)
+    # Full days are few and their number varies: one size for most spares compiling anew.
     arrays |= _in_bundles("full_", columns, cell, full, least=32 if full.any() else 2)
     birds = counts.traits or BirdTraits(*np.zeros((5, 0), int))
     columns = {"day": birds.day - middle, "log_ratio": np.asarray(birds.log_ratio, float)}

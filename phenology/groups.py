@@ -65,10 +65,7 @@ def assign_groups(captures: pd.DataFrame, by: Sequence[str], seed: int) -> pd.Da
             if unknown.any():
                 filled.loc[unknown, part] = _allocate(birds, filled, part, parts, rng)
                 result.loc[unknown.index[unknown], "group_allocated"] = True
-        label = pd.Series(species, index=birds.index, dtype=str)
-        for part in parts:
-            label = label + " " + filled[part].astype(str)
-        result.loc[birds.index, "group"] = label
+        result.loc[birds.index, "group"] = species + _joined(filled)
     return result
 
 
@@ -77,7 +74,7 @@ def _known(labels: pd.Series) -> pd.Series:
 
 
 def _joined(labels: pd.DataFrame) -> pd.Series:
-    """Words of several columns as one, row by row."""
+    """Words of several columns row by row, a space before each."""
     words = pd.Series("", index=labels.index, dtype=str)
     for name in labels:
         words = words + " " + labels[name].fillna("unknown").astype(str)
