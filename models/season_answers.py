@@ -45,13 +45,11 @@ def predictors_of_site(
     return in_season[..., 0, :, :], typical[..., 0, :, :]
 
 
-def birds_a_day(predictors: Array, days: Array) -> Array:
-    """Expected birds a day at typical effort, by role; shape (..., role, day)."""
+def birds_a_day(predictors: Array, days: Array, role: int) -> Array:
+    """Expected birds of a role a day at typical effort; shape (..., day)."""
     lifted = predictors[..., None, :]
-    both = lifted[..., BOTH]
-    curves = [log_plateau(days, lifted, np), log_pulse(days, lifted, np)]
-    birds: Array = np.exp(np.stack([both + curve for curve in curves], -2))
-    return birds
+    log_curve = (log_plateau, log_pulse)[role](days, lifted, np)
+    return np.asarray(np.exp(lifted[..., BOTH] + log_curve))
 
 
 def shares_passed(birds: Array, days: Array) -> Array:
@@ -118,9 +116,9 @@ def role_dates(predictors: Array, days: Array) -> Array:
     -------
     array, shape (..., role, date)
     """
-    birds = birds_a_day(predictors, days)
-    local = [predictors[..., RISE], top_of(birds[..., LOCAL, :], days), predictors[..., FALL]]
-    passage = curve_dates(birds[..., PASSAGE, :], days, PASSAGE)
+    top = top_of(birds_a_day(predictors, days, LOCAL), days)
+    local = [predictors[..., RISE], top, predictors[..., FALL]]
+    passage = curve_dates(birds_a_day(predictors, days, PASSAGE), days, PASSAGE)
     return np.stack([np.stack(local, -1), passage], -2)
 
 

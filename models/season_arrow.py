@@ -8,6 +8,7 @@ coefficients. With B a site-year's own block and C its border,
 
 from __future__ import annotations
 
+from functools import partial
 from typing import Any, NamedTuple
 
 import jax
@@ -18,7 +19,12 @@ from jax.scipy.linalg import solve_triangular
 
 from phenology.models.season_density import Coefficients, cell_information, prior_sds
 from phenology.models.season_design import Design
-from phenology.models.season_predictors import Sizes, driver_columns, touched
+from phenology.models.season_predictors import (
+    PREDICTORS_AND_COVARIATES,
+    Sizes,
+    driver_columns,
+    touched,
+)
 
 Array = Any  # JAX's inside our own calls, numpy's at their rim
 
@@ -31,8 +37,7 @@ class Factor(NamedTuple):
     own : (site, season, local, local), lower factor of B
     border : (site, season, local, touched), own⁻¹ C
     shared : (shared, shared), lower factor of the Schur complement
-    information : (site, season, touched, touched), what a site-year's counts add to the
-        Schur complement
+    information : (group, site, season, predictor, predictor), what each cell's counts tell
     """
 
     own: Array
@@ -49,7 +54,7 @@ def empty_factor(sizes: Sizes) -> Factor:
         jnp.zeros((*grid, b, b)),
         jnp.zeros((*grid, b, reach)),
         jnp.zeros((sizes.shared, sizes.shared)),
-        jnp.zeros((*grid, reach, reach)),
+        jnp.zeros((sizes.groups, *grid, *2 * (PREDICTORS_AND_COVARIATES,))),
     )
 
 
@@ -127,16 +132,46 @@ def _weights(design: Design, sizes: Sizes) -> Array:
 
 
 def _factor(information: Array, sd: Coefficients, design: Design, sizes: Sizes) -> Factor:
-    index, acts = touched(sizes)
-    block = _by_column(information, acts, square=True)
-    weights = _weights(design, sizes)
-    block = block * weights[..., :, None] * weights[..., None, :]
+    block = _site_year_block(information, design, sizes)
     b = sizes.local
     own = jnp.linalg.cholesky(block[..., :b, :b] + jnp.diag(sd.local**-2))
     border = solve_triangular(own, block[..., :b, b:], lower=True)
-    added = block[..., b:, b:] - jnp.einsum("sybt,sybu->sytu", border, border)
-    shared = jnp.diag(sd.shared**-2).at[index[..., :, None], index[..., None, :]].add(added)
-    return Factor(own, border, jnp.linalg.cholesky(shared), added)
+    half = _half_schur(block[..., b:, b:], border, sizes)
+    shared = jnp.linalg.cholesky(jnp.diag(sd.shared**-2) + half + half.T)
+    return Factor(own, border, shared, information)
+
+
+def _half_schur(block: Array, border: Array, sizes: Sizes) -> Array:
+    """What the counts add to the Schur complement, less the transpose of this.
+
+    What is no season's own is summed over seasons before it is put in place: that is slow.
+    """
+    index, _ = touched(sizes)
+    by_season = (index != index[:, :1]).any((0, 1))
+    one, all_ = np.flatnonzero(by_season), np.flatnonzero(~by_season)
+    whole = block[..., all_, :][..., all_].sum(1)
+    whole -= jnp.einsum("sybt,sybu->stu", border[..., all_], border[..., all_])
+    yearly = block[..., one, :] - jnp.einsum("sybt,sybu->sytu", border[..., one], border)
+    yearly *= np.where(by_season, 0.5, 1.0)
+    half = jnp.zeros((sizes.shared, sizes.shared))
+    site = index[:, 0, all_]
+    half = half.at[site[..., :, None], site[..., None, :]].add(whole / 2)
+    return half.at[index[..., one, None], index[..., None, :]].add(yearly)
+
+
+def _site_year_block(information: Array, design: Design, sizes: Sizes) -> Array:
+    """Information of a site-year's counts in its own coefficients and those that it touches."""
+    _, acts = touched(sizes)
+    weights = _weights(design, sizes)
+    block = _by_column(information, acts, square=True)
+    return block * weights[..., :, None] * weights[..., None, :]
+
+
+@partial(jax.jit, static_argnames="sizes")
+def site_year_information(factor: Factor, design: Design, sizes: Sizes) -> Array:
+    """What a site-year's counts add to the Schur complement; (site, season, touched, touched)."""
+    block = _site_year_block(factor.information, design, sizes)[..., sizes.local :, sizes.local :]
+    return block - jnp.einsum("sybt,sybu->sytu", factor.border, factor.border)
 
 
 def _spread(factor: Factor, index: Array, shared: Array, own: Array) -> Array:

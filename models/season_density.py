@@ -36,7 +36,7 @@ from phenology.models.season_predictors import (
 from phenology.models.season_slopes import presence_slopes, weighted_curvature
 
 Array = Any  # JAX's inside our own calls, numpy's at their rim
-_BUNDLES_AT_ONCE = 1024
+_BUNDLES_AT_ONCE = 256
 _EVERY = slice(None)
 
 
@@ -267,10 +267,11 @@ def _sum_by_cell(contribution: Callable[..., Array], rows: tuple[Any, ...], cell
     if number <= _BUNDLES_AT_ONCE:
         return jax.ops.segment_sum(contribution(*rows), rows[2], cells)
     chunks = -(-number // _BUNDLES_AT_ONCE)
-    extra = chunks * _BUNDLES_AT_ONCE - number
+    at_once = -(-number // chunks)
+    extra = chunks * at_once - number
     pieces = tuple(
         jnp.pad(row, [(0, extra)] + [(0, 0)] * (row.ndim - 1)).reshape(
-            chunks, _BUNDLES_AT_ONCE, *row.shape[1:]
+            chunks, at_once, *row.shape[1:]
         )
         for row in rows
     )

@@ -45,7 +45,8 @@ _NEAR = 0.05  # movement of φ [log units] at which its centre counts as found
 _DIFFERENCE = 0.6  # at which the fall of the marginal is measured, on either side [log units]
 _DROPS = (0.25, 8.0)  # falls taken at their word; a flat side keeps that of its prior, a steep one
 _LEAST_DIFFERENCE = 0.01  # is measured nearer
-_CENTRINGS = 4
+_CENTRINGS = 4  # each measures again what was off by more than
+_OFF = 0.5  # standard deviations
 _FARTHEST = 0.7  # move of a log scale for which the mode's is guessed
 _DECREMENT = 1e-3  # half of gᵀH⁻¹g [log units] at which the mode counts as found
 
@@ -66,10 +67,16 @@ def _along(start: Coefficients, step: Coefficients, length: Any) -> Coefficients
     return Coefficients(start.shared + length * step.shared, start.local + length * step.local)
 
 
-@partial(jax.jit, static_argnames="sizes")
 def settle(start: Coefficients, hyper: Array, design: Design, sizes: Sizes) -> Settled:
     """Damped Newton steps with halving until the decrement is negligible."""
+    value = joint_density(start, hyper, design, sizes)  # compiled once for this and for others
+    return _settle(start, value, hyper, design, sizes)
 
+
+@partial(jax.jit, static_argnames="sizes")
+def _settle(
+    start: Coefficients, value: Array, hyper: Array, design: Design, sizes: Sizes
+) -> Settled:
     def better(state: tuple[Any, ...]) -> tuple[Any, ...]:
         at, value, _, _, steps = state
         gradient, factor = assemble(at, hyper, design, sizes)
@@ -99,7 +106,6 @@ def settle(start: Coefficients, hyper: Array, design: Design, sizes: Sizes) -> S
     def unfinished(state: tuple[Any, ...]) -> Any:
         return (state[2] > _DECREMENT) & (state[4] < _NEWTON_STEPS)
 
-    value = joint(start, hyper, design, sizes)
     first = (start, value, jnp.array(jnp.inf), empty_factor(sizes), jnp.array(0))
     at, value, decrement, factor, _ = jax.lax.while_loop(unfinished, better, first)
     height = value - 0.5 * log_determinant(factor)
@@ -190,47 +196,51 @@ def fit_laplace(start: Coefficients, design: Design, sizes: Sizes) -> LaplaceFit
             break
     if not np.isfinite(settled.height):
         raise Refused("the season model found no best fit for these counts")
-    for _ in range(_CENTRINGS):
-        sd, off = _measure(settled, hyper, design, sizes)
-        if (np.abs(off) <= 0.5 * sd.min(0)).all():
+    sd = np.full((2, len(HYPER)), 0.7)  # of a half-normal scale on its logarithm, roughly
+    unsure = acting
+    for number in range(_CENTRINGS):
+        off = np.zeros(len(HYPER))
+        for one in unsure:
+            sd[:, one], off[one] = _measure(one, settled, hyper, design, sizes)
+        unsure = np.flatnonzero(np.abs(off) > _OFF * sd.min(0))
+        if not len(unsure):
             break
-        there = settle(settled.coefficients, jnp.asarray(hyper + off), design, sizes)
+        if number == 0:
+            unsure = acting
+        moved = hyper + off
+        start = _mode_nearby(settled.coefficients, settled.factor, hyper, moved, design, sizes)
+        there = settle(start, jnp.asarray(moved), design, sizes)
         if not float(there.height) > float(settled.height):
             break
-        hyper, settled = hyper + off, there
+        hyper, settled = moved, there
     return LaplaceFit(hyper, sd, settled.coefficients, settled.factor, float(settled.decrement))
 
 
 def _measure(
-    settled: Settled, hyper: Array, design: Design, sizes: Sizes
-) -> tuple[npt.NDArray[Any], npt.NDArray[Any]]:
-    """Spread of the marginal below and above the centre, and how far its top lies from there.
+    one: int, settled: Settled, hyper: Array, design: Design, sizes: Sizes
+) -> tuple[Array, float]:
+    """Spread of a hyperparameter below and above its centre, and how far its top lies from there.
 
-    By the heights at equal distances on both sides of each hyperparameter, so near that neither
-    is lost: the top is that of the parabola through them.
+    By the heights at equal distances on both sides, so near that neither is lost: the top is that
+    of the parabola through them.
     """
-    sd = np.full((2, len(HYPER)), 0.7)  # of a half-normal scale on its logarithm, roughly
-    off = np.zeros(len(HYPER))
-    for one in acting_hypers(design):
-        away = _DIFFERENCE
-        while True:
-            move = np.where(np.arange(len(HYPER)) == one, away, 0.0)
-            heights = []
-            for aside in (hyper - move, hyper + move):
-                start = _mode_nearby(
-                    settled.coefficients, settled.factor, hyper, aside, design, sizes
-                )
-                heights.append(float(settle(start, jnp.asarray(aside), design, sizes).height))
-            drop = np.nan_to_num(float(settled.height) - np.array(heights), nan=np.inf)
-            below, above = drop
-            if drop.max() <= _DROPS[1] or away < _LEAST_DIFFERENCE:
-                break
-            away /= 3
-        if 0 < below + above < np.inf:
-            top = away * (below - above) / (2 * (below + above))
-            off[one] = np.clip(top, -_DIFFERENCE / 2, _DIFFERENCE / 2)
-        sd[:, one] = away / np.sqrt(2 * np.clip(drop, *_DROPS))
-    return sd, off
+    away = _DIFFERENCE
+    while True:
+        move = np.where(np.arange(len(HYPER)) == one, away, 0.0)
+        heights = []
+        for aside in (hyper - move, hyper + move):
+            start = _mode_nearby(settled.coefficients, settled.factor, hyper, aside, design, sizes)
+            heights.append(float(settle(start, jnp.asarray(aside), design, sizes).height))
+        drop = np.nan_to_num(float(settled.height) - np.array(heights), nan=np.inf)
+        if drop.max() <= _DROPS[1] or away < _LEAST_DIFFERENCE:
+            break
+        away /= 3
+    below, above = drop
+    off = 0.0
+    if 0 < below + above < np.inf:
+        top = away * (below - above) / (2 * (below + above))
+        off = float(np.clip(top, -_DIFFERENCE / 2, _DIFFERENCE / 2))
+    return away / np.sqrt(2 * np.clip(drop, *_DROPS)), off
 
 
 def draw_laplace(

@@ -28,7 +28,7 @@ from phenology.models.season_sampled import Frame, Position, straight_frame, str
 
 Array = Any  # JAX's inside our own calls, numpy's at their rim
 
-TRAJECTORIES = 2
+TRAJECTORIES = 3
 _STEPS = 5
 _STEP = 0.28  # of standard deviations: five go a quarter of the way round
 FEWEST_ACCEPTED = 0.3  # share of trajectories

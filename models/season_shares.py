@@ -10,7 +10,7 @@ import xarray as xr
 
 from phenology.models.learning import SiteYears, learning_shares
 from phenology.models.season_answers import DATE_NAMES, date_slopes, level_slopes, season_columns
-from phenology.models.season_arrow import column_weights
+from phenology.models.season_arrow import column_weights, site_year_information
 from phenology.models.season_counts import SeasonCounts
 from phenology.models.season_density import Coefficients, cell_predictors, prior_sds
 from phenology.models.season_design import Design
@@ -38,7 +38,7 @@ def season_shares(
         own=np.asarray(factor.own),
         border=np.asarray(factor.border),
         shared=np.asarray(factor.shared),
-        information=np.asarray(factor.information),
+        information=np.asarray(site_year_information(factor, design, sizes)),
         touched=index,
         own_sd=np.asarray(sd.local),
         shared_sd=np.asarray(sd.shared),

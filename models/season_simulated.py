@@ -135,9 +135,8 @@ def simulate_counts(
     days = np.arange(first_day, last_day + 1) - middle
     cells = predictors[:groups, :sites, :seasons]
     share = share_caught(SEEN_AGAIN, rng, 1)
-    birds = birds_a_day(cells, days)[None]
     flocks = [
-        live_flock(birds[..., at, :], share, stay_days(at, rng, 1), rng)[0]
+        live_flock(birds_a_day(cells, days, at)[None], share, stay_days(at, rng, 1), rng)[0]
         for at in range(len(ROLES))
     ]
     expected = np.moveaxis(role_dates(cells, days), -2, 0)
@@ -149,10 +148,9 @@ def simulate_counts(
         ]
         for site in range(sites)
     ]
-    one = ROLES.index("passage" if role == "passage" else "local")
-    modelled = slice(None) if role == "mixed" else slice(one, one + 1)
+    modelled = range(len(ROLES)) if role == "mixed" else [ROLES.index(role)]
     total, usual_total = (
-        birds_a_day(each, days)[..., modelled, :].sum((-2, -1))
+        sum(birds_a_day(each, days, at).sum(-1) for at in modelled)
         for each in (cells, np.stack(usual, 1))
     )
     truth = xr.Dataset(

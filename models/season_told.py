@@ -104,47 +104,47 @@ def _answers(
     share: Array,
     rng: np.random.Generator,
 ) -> dict[str, Array]:
-    """Everything told of one site; leading axes draw, role, group, season."""
-    curve = birds_a_day(predictors, days) * present[:, None, :, None]
-    total = curve.sum((-2, -1))
-    usual_total = (birds_a_day(usual, days) * present[:, None, :, None]).sum((-2, -1))
-    curve = np.moveaxis(curve, -2, 1)
-    seasons = max(int(pooled.any(1).sum()), 1)
-    mean_curve = (curve * pooled).sum(-2) / seasons
-    first = np.full_like(mean_curve, np.nan)
-    dates, pooled_dates, together_dates = [], [], []
+    """Everything told of one site; leading axes draw, role, group, season.
+
+    Missing where a role is not modelled. The typical season is the same in every season.
+    """
+    draws, groups, seasons = predictors.shape[:3]
+    whole, by_day = (len(ROLES), groups), len(days)
+    dates = np.full((draws, *whole, seasons, len(DATE_NAMES)), np.nan)
+    pooled_dates = np.full((draws, *whole, len(DATE_NAMES)), np.nan)
+    together_dates = np.full((draws, len(ROLES), len(DATE_NAMES)), np.nan)
+    curves = np.full((len(CURVE_QUANTILES), *whole, seasons, by_day), np.nan)
+    pooled_curves = np.full((len(CURVE_QUANTILES), *whole, by_day), np.nan)
+    first_curves = np.full_like(pooled_curves, np.nan)
+    total, usual_total = np.zeros((draws, groups, seasons)), np.zeros((draws, groups, 1))
+    sampled = max(int(pooled.any(1).sum()), 1)
     for role in (LOCAL, PASSAGE):
-        absent = ~present[:, role]
-        if absent.all():
-            shape = (len(curve), *curve.shape[2:4], len(DATE_NAMES))
-            dates.append(np.full(shape, np.nan))
-            pooled_dates.append(dates[-1][:, :, 0])
-            together_dates.append(dates[-1][:, 0, 0])
+        there = present[:, role]
+        if not there.any():
             continue
-        stay = stay_days(role, rng, len(share))
-        drawn = present_dates(live_flock(curve[:, role], share, stay, rng), days, role)
-        expected = curve_dates(curve[:, role], days, role)
-        drawn = np.where(np.isnan(drawn), expected, drawn)  # nobody came: the curve's own dates
-        drawn[:, absent] = np.nan
-        dates.append(drawn)
-        new = first_captures(curve[:, role], share, stay)
-        first[:, role] = (new * pooled).sum(-2) / seasons
-        first[:, role, absent] = np.nan
-        of_all = curve_dates(mean_curve[:, role], days, role)
-        of_all[:, absent] = np.nan
-        pooled_dates.append(of_all)
-        together_dates.append(curve_dates(mean_curve[:, role].sum(1), days, role))
-    absent = np.moveaxis(~present, -1, 0)
-    curve[:, absent] = np.nan
-    mean_curve[:, absent] = np.nan
+        curve = birds_a_day(predictors[:, there], days, role)
+        total[:, there] += curve.sum(-1)
+        usual_total[:, there] += birds_a_day(usual[:, there, :1], days, role).sum(-1)
+        mean_curve = (curve * pooled).sum(-2) / sampled
+        stay = stay_days(role, rng, draws)
+        lived = present_dates(live_flock(curve, share, stay, rng), days, role)
+        nobody = np.isnan(lived[..., 0])
+        lived[nobody] = curve_dates(curve[nobody], days, role)
+        new = (first_captures(curve, share, stay) * pooled).sum(-2) / sampled
+        dates[:, role, there] = lived
+        pooled_dates[:, role, there] = curve_dates(mean_curve, days, role)
+        together_dates[:, role] = curve_dates(mean_curve.sum(1), days, role)
+        curves[:, role, there] = np.quantile(curve, CURVE_QUANTILES, axis=0)
+        pooled_curves[:, role, there] = np.quantile(mean_curve, CURVE_QUANTILES, axis=0)
+        first_curves[:, role, there] = np.quantile(new, CURVE_QUANTILES, axis=0)
     return {
-        "dates": np.stack(dates, 1),
+        "dates": dates,
         "index": total / usual_total,
-        "pooled_dates": np.stack(pooled_dates, 1),
-        "together_dates": np.stack(together_dates, 1),
-        "curve": np.quantile(curve, CURVE_QUANTILES, axis=0),
-        "pooled_curve": np.quantile(mean_curve, CURVE_QUANTILES, axis=0),
-        "first_curve": np.quantile(first, CURVE_QUANTILES, axis=0),
+        "pooled_dates": pooled_dates,
+        "together_dates": together_dates,
+        "curve": curves,
+        "pooled_curve": pooled_curves,
+        "first_curve": first_curves,
     }
 
 
