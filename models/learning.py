@@ -5,7 +5,11 @@
     borrowed = 1 − own − prior
 
 V is the variance of the answer under the normal approximation at the fit, hyperparameters held.
-Taking a site-year's data away removes its term from the information, so that no refit is needed.
+Taking a site-year's data away removes its term from the information, so that no refit is needed:
+of the coefficients that it touches, with covariance G given all data and its term M,
+
+    precision without = G⁻¹ − M
+
 The three are never negative and sum to 1.
 """
 
@@ -15,7 +19,7 @@ from typing import Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
-from scipy.linalg import LinAlgError, cho_factor, cho_solve, solve_triangular
+from scipy.linalg import cho_solve, solve_triangular
 
 Array = npt.NDArray[Any]
 
@@ -59,21 +63,20 @@ def learning_shares(fit: SiteYears, slopes: Array, chosen: Array) -> Array:
     """
     local = fit.own.shape[-1]
     result = np.full((*slopes.shape[:3], 3), np.nan)
-    schur = fit.shared @ fit.shared.T
-    whole = (fit.shared, True)
+    covariance = cho_solve((fit.shared, True), np.eye(len(fit.shared)))
     for site, season in np.argwhere(chosen):
         here = slopes[site, season]
         own_slope, shared_slope = here[:, :local], here[:, local:]
         index = fit.touched[site, season]
+        there = covariance[np.ix_(index, index)]
         reach = solve_triangular(fit.own[site, season], own_slope.T, lower=True)
-        with_data = _spread(index, shared_slope - reach.T @ fit.border[site, season], len(schur))
-        everything = (reach**2).sum(0) + _quadratic(whole, with_data)
-        rest = schur.copy()
-        rest[np.ix_(index, index)] -= fit.information[site, season]
-        without = _spread(index, shared_slope, len(schur))
+        given_own = shared_slope - reach.T @ fit.border[site, season]
+        everything = (reach**2).sum(0) + _quadratic(there, given_own)
+        prior_sd = fit.shared_sd[index]
+        without = _without(there, fit.information[site, season], prior_sd)
         own_prior = (own_slope**2 * fit.own_sd**2).sum(1)
-        left = own_prior + _quadratic(_factor(rest, fit.shared_sd), without)
-        nothing = own_prior + (shared_slope**2 * fit.shared_sd[index] ** 2).sum(1)
+        left = own_prior + _quadratic(without, shared_slope)
+        nothing = own_prior + (shared_slope**2 * prior_sd**2).sum(1)
         with np.errstate(invalid="ignore", divide="ignore"):
             own = np.clip(1 - everything / left, 0, 1)
             prior = np.clip(everything / nothing, 0, 1 - own)
@@ -81,29 +84,22 @@ def learning_shares(fit: SiteYears, slopes: Array, chosen: Array) -> Array:
     return result
 
 
-def _factor(rest: Array, prior_sd: Array) -> tuple[Array, bool]:
-    """Factor what is left of the information when a site-year's term is taken out.
+def _without(covariance: Array, information: Array, prior_sd: Array) -> Array:
+    """Covariance of touched coefficients once a site-year's own information is taken away.
 
     Other site-years may bend the wrong way at a fit that this one held in place. Their data
     still teach nothing worse than nothing, so no direction is left with less than its prior.
     """
-    try:
-        factor: tuple[Array, bool] = cho_factor(rest, lower=True)
-    except LinAlgError:
-        values, vectors = np.linalg.eigh(rest * np.outer(prior_sd, prior_sd))
-        lifted = (vectors * np.maximum(values, 1.0)) @ vectors.T
-        factor = cho_factor(lifted / np.outer(prior_sd, prior_sd), lower=True)
-    return factor
+    scale = np.outer(prior_sd, prior_sd)
+    precision = (np.linalg.inv(covariance) - information) * scale
+    values, vectors = np.linalg.eigh((precision + precision.T) / 2)
+    if values.min() <= 0:
+        values = np.maximum(values, 1.0)
+    left: Array = (vectors / values) @ vectors.T * scale
+    return left
 
 
-def _spread(index: Array, values: Array, size: int) -> Array:
-    """Place the values of touched coefficients in the flat vector of all shared ones."""
-    flat = np.zeros((len(values), size))
-    flat[:, index] = values
-    return flat
-
-
-def _quadratic(factor: tuple[Array, bool], vectors: Array) -> Array:
-    """vᵀ H⁻¹ v for each row v."""
-    values: Array = np.einsum("as,sa->a", vectors, cho_solve(factor, vectors.T))
+def _quadratic(covariance: Array, vectors: Array) -> Array:
+    """vᵀ C v for each row v."""
+    values: Array = ((vectors @ covariance) * vectors).sum(1)
     return values
