@@ -7,6 +7,10 @@ is stale, and when its figures miss the limits set here.
 A study that the model refuses adds nothing to coverage; `refused` counts them. Kept studies are
 those of one source and one seed: with --resume a calibration goes on where it was stopped, or
 from the studies of a smaller table.
+
+Code that was only made faster gives the same answers: ``--confirm N`` fits N of the kept studies
+again and, if that is so, lets the table stand for the new source. It says in `confirmed` by how
+many studies.
 """
 
 from __future__ import annotations
@@ -27,16 +31,16 @@ from multiprocessing import get_context
 from pathlib import Path
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
-from scipy.stats import kstest
 
 import phenology.models
 from phenology.compute import ONE_THREAD, end_with_parent
+from phenology.coverage import NOMINAL, summarise
 from phenology.models.refusal import Refused
 
 MODELS_FOLDER = Path(phenology.models.__file__).parent
 TABLES = MODELS_FOLDER / "calibration"
-NOMINAL = 0.9
 STUDY_COLUMNS = ("scenario", "quantity", "truth", "estimate", "low", "high", "oracle_width")
 
 
@@ -57,12 +61,16 @@ class Calibration:
         Lowest and highest coverage allowed, by scenario; "" for any other.
     handful : int
         Studies that the quick tests fit.
+    scatter : float
+        Difference between two fits of one study [widths of its interval] that chance explains:
+        rounding, or draws of another chain.
     """
 
     study: str
     sources: tuple[str, ...]
     limits: dict[str, tuple[float, float]]
     handful: int = 2
+    scatter: float = 0.01
 
 
 BIRDS = "phenology.models.birds_calibration"
@@ -81,6 +89,7 @@ CALIBRATIONS: dict[str, Calibration] = {
         ("season*.py", "inference.py"),
         {"": (0.87, 0.93)},
         handful=1,
+        scatter=0.25,
     ),
     "support": Calibration(
         "phenology.models.support_calibration:calibration_study",
@@ -162,79 +171,6 @@ def one_study(study: str, seed: int) -> pd.DataFrame:
     return rows.assign(study=seed)
 
 
-def summarise(studies: pd.DataFrame) -> pd.DataFrame:
-    """Coverage, bias and width by scenario and quantity, uncertainty clustered by study.
-
-    Parameters
-    ----------
-    studies : DataFrame
-        `STUDY_COLUMNS` and `study`.
-
-    Returns
-    -------
-    DataFrame
-        `coverage` is the mean over studies of the share of truths inside their interval;
-        `coverage_low` and `coverage_high` lie 1.96 standard errors of that mean away;
-        `uniform_p` is the chance of ranks at least as uneven as these if the model is right
-        (Kolmogorov and Smirnov's test). Where studies tell `large`: `power`, the share of
-        intervals that leave zero out among effects that large, and `right_sign`, the share of
-        estimates on the right side among intervals that leave zero out for an effect there is.
-
-    Examples
-    --------
-    >>> rows = pd.DataFrame({"scenario": "dense", "quantity": "peak_day", "truth": [200.0, 201.0],
-    ...     "estimate": [200.5, 202.0], "low": [199.0, 201.5], "high": [202.0, 203.0],
-    ...     "oracle_width": [3.0, 1.5], "study": [1, 2]})
-    >>> summarise(rows)[["coverage", "bias", "width_ratio"]].round(2).to_numpy().tolist()
-    [[0.5, 0.75, 1.0]]
-    """
-    rows = studies.assign(
-        inside=(studies["low"] <= studies["truth"]) & (studies["truth"] <= studies["high"]),
-        error=studies["estimate"] - studies["truth"],
-        width=studies["high"] - studies["low"],
-    )
-    summaries = []
-    for (scenario, quantity), alike in rows.groupby(["scenario", "quantity"], sort=True):
-        by_study = alike.groupby("study")["inside"].mean()
-        coverage = float(by_study.mean())
-        spread = float(by_study.std(ddof=1) / np.sqrt(len(by_study))) if len(by_study) > 1 else 0.5
-        binomial = np.sqrt(coverage * (1 - coverage) / len(alike))
-        error = 1.96 * max(spread, float(binomial))
-        summaries.append(
-            {
-                "scenario": scenario,
-                "quantity": quantity,
-                "studies": len(by_study),
-                "values": len(alike),
-                "coverage": coverage,
-                "coverage_low": max(0.0, coverage - error),
-                "coverage_high": min(1.0, coverage + error),
-                "bias": float(alike["error"].mean()),
-                "root_mean_square_error": float(np.sqrt((alike["error"] ** 2).mean())),
-                "width": float(alike["width"].mean()),
-                "width_ratio": float(alike["width"].mean() / alike["oracle_width"].mean()),
-                "uniform_p": _uniform_p(alike),
-            }
-            | _detection(alike)
-        )
-    return pd.DataFrame(summaries)
-
-
-def _uniform_p(rows: pd.DataFrame) -> float:
-    ranks = rows["rank"].dropna() if "rank" in rows else pd.Series(dtype=float)
-    return float(kstest(ranks, "uniform").pvalue) if len(ranks) else np.nan
-
-
-def _detection(rows: pd.DataFrame) -> dict[str, float]:
-    """Power and right signs, of studies that tell which effects are large."""
-    if "large" not in rows:
-        return {}
-    told = (rows["low"] > 0) | (rows["high"] < 0)
-    signed = rows[told & (rows["truth"] != 0)]
-    right = np.sign(signed["estimate"]) == np.sign(signed["truth"])
-    return {"power": float(told[rows["large"]].mean()), "right_sign": float(right.mean())}
-
-
 def misses(calibration: Calibration, table: pd.DataFrame) -> pd.DataFrame:
     """Rows of a table whose coverage misses its limits by more than chance.
 
@@ -304,6 +240,47 @@ def run(model: str, studies: int, seed: int, resume: bool, jobs: int) -> pd.Data
     return table
 
 
+def confirm(model: str, studies: int, jobs: int) -> pd.DataFrame:
+    """Fit kept studies of a table again; if the answers are the same, renew its hash.
+
+    They are the same if 99 % of all estimates and ends of intervals moved by no more than the
+    calibration's `scatter`, and the same studies were refused.
+    """
+    calibration = CALIBRATIONS[model]
+    path = TABLES / f"{model}.csv"
+    table = pd.read_csv(path, keep_default_na=False, dtype=str)
+    former, seed = table["source_hash"].iloc[0], table["seed"].iloc[0]
+    kept = TABLES / f".{model}-{former}-{seed}.jsonl"
+    done = _read_kept(kept)
+    if len(done) < studies:
+        raise SystemExit(f"{model}: {len(done)} studies of its table are kept: calibrate anew")
+    moved = []
+    chosen = sorted(done)[:: len(done) // studies][:studies]
+    for ended, (number, again) in enumerate(_fitted(calibration.study, chosen, jobs), 1):
+        sys.stderr.write(f"\r{model}: {ended} of {studies} studies")
+        if len(again) != len(done[number]):
+            raise SystemExit(f"\n{model}: study {number} is refused or not as it was not before")
+        if len(again):
+            moved.append(_moved(done[number], again))
+    far = float(np.quantile(np.concatenate(moved), 0.99))
+    sys.stderr.write(f"\n{model}: 99 % moved by {far:.2g} widths of the interval or less\n")
+    if far > calibration.scatter:
+        raise SystemExit(f"{model}: answers differ more than chance explains: calibrate anew")
+    stamp = source_hash(calibration)
+    kept.replace(TABLES / f".{model}-{stamp}-{seed}.jsonl")
+    table = table.assign(source_hash=stamp, confirmed=str(studies), commit=_commit())
+    table.to_csv(path, index=False)
+    return table
+
+
+def _moved(before: pd.DataFrame, after: pd.DataFrame) -> npt.NDArray[np.float64]:
+    """How far estimates and ends moved [widths of their interval]."""
+    width = (before["high"] - before["low"]).to_numpy()
+    moved = [np.abs(before[name] - after[name]) / width for name in ("estimate", "low", "high")]
+    told: npt.NDArray[np.float64] = np.concatenate(moved)
+    return told[np.tile(np.isfinite(width) & (width > 0), 3)]
+
+
 def _fitted(study: str, seeds: list[int], jobs: int) -> Iterator[tuple[int, pd.DataFrame]]:
     """Studies as they end; stopped by Ctrl-C, none that waits is begun."""
     if jobs == 1:
@@ -350,7 +327,11 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--jobs", type=int, default=2)
     parser.add_argument("--resume", action="store_true")
+    parser.add_argument("--confirm", type=int, metavar="N", help="kept studies to fit again")
     asked = parser.parse_args()
+    if asked.confirm:
+        confirm(asked.model, asked.confirm, asked.jobs)
+        return
     table = run(asked.model, asked.studies, asked.seed, asked.resume, asked.jobs)
     sys.stdout.write(table.to_string(index=False, float_format="%.3f") + "\n")
 

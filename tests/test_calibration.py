@@ -130,3 +130,37 @@ def test_a_stopped_calibration_resumes_with_the_same_table(
     assert fitted[-1] == 6
     assert more["studies"].tolist() == [6]
     assert [path.name for path in tmp_path.glob("[!.]*")] == ["known.csv"]
+
+
+def test_a_table_stands_for_faster_code_only_if_its_studies_answer_alike(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(calibrate, "TABLES", tmp_path)
+    known = calibrate.Calibration("tests_known:unused", (), {"": (0.8, 1.0)})
+    monkeypatch.setitem(calibrate.CALIBRATIONS, "known", known)
+    source, shift = "before", 0.0
+
+    def study(_: str, seed: int) -> pd.DataFrame:
+        estimate = np.random.default_rng(seed).normal() + shift
+        values = ("known", "mean", 0.0, estimate, estimate - 1.645, estimate + 1.645, 3.29)
+        return pd.DataFrame([values], columns=list(STUDY_COLUMNS)).assign(study=seed)
+
+    monkeypatch.setattr(calibrate, "one_study", study)
+    monkeypatch.setattr(calibrate, "source_hash", lambda _: source)
+    table = calibrate.run("known", studies=6, seed=1, resume=False, jobs=1)
+    source, shift = "after", 0.1
+    with pytest.raises(SystemExit, match="calibrate anew"):
+        calibrate.confirm("known", studies=3, jobs=1)
+    assert set(_kept_columns(tmp_path)["source_hash"]) == {"before"}
+    shift = 1e-9
+    calibrate.confirm("known", studies=3, jobs=1)
+    kept = _kept_columns(tmp_path)
+    assert kept[["source_hash", "confirmed"]].to_numpy().tolist() == [["after", 3]]
+    assert kept["coverage"].tolist() == table["coverage"].round(4).tolist()
+    source = "later"
+    with pytest.raises(SystemExit, match="6 studies of its table are kept"):
+        calibrate.confirm("known", studies=7, jobs=1)
+
+
+def _kept_columns(folder: Path) -> pd.DataFrame:
+    return pd.read_csv(folder / "known.csv")
