@@ -277,8 +277,8 @@ def _moved(before: pd.DataFrame, after: pd.DataFrame) -> npt.NDArray[np.float64]
     """How far estimates and ends moved [widths of their interval]."""
     width = (before["high"] - before["low"]).to_numpy()
     moved = [np.abs(before[name] - after[name]) / width for name in ("estimate", "low", "high")]
-    told: npt.NDArray[np.float64] = np.concatenate(moved)
-    return told[np.tile(np.isfinite(width) & (width > 0), 3)]
+    kept = np.tile(np.isfinite(width) & (width > 0), 3)
+    return np.asarray(np.concatenate(moved)[kept], float)
 
 
 def _fitted(study: str, seeds: list[int], jobs: int) -> Iterator[tuple[int, pd.DataFrame]]:
