@@ -157,7 +157,7 @@ def _paired(seeds: range, slopes: tuple[float, float]) -> None:
 
 @pytest.mark.parametrize("slopes", [CONSTANT_NUMBERS, NUMBERS_FOLLOW_BLOOM])
 def test_unbaited_nets_beside_the_traps_bring_both_slopes_back(slopes) -> None:
-    _paired(range(1, 5), slopes)
+    _paired(range(1, 13), slopes)  # of four the mean may be as far off by chance
 
 
 @pytest.mark.slow
