@@ -205,6 +205,7 @@ def fit_laplace(start: Coefficients, design: Design, sizes: Sizes) -> LaplaceFit
         unsure = np.flatnonzero(np.abs(off) > _OFF * sd.min(0))
         if not len(unsure):
             break
+        # One top's move shifts the others': all are measured twice, later only those still off.
         if number == 0:
             unsure = acting
         moved = hyper + off

@@ -10,7 +10,7 @@ from the studies of a smaller table.
 
 Code that was only made faster gives the same answers: ``--confirm N`` fits N of the kept studies
 again and, if that is so, lets the table stand for the new source. It says in `confirmed` by how
-many studies.
+many studies. Where rounding alone sends draws elsewhere it refuses, and the table is made anew.
 """
 
 from __future__ import annotations
@@ -262,6 +262,8 @@ def confirm(model: str, studies: int, jobs: int) -> pd.DataFrame:
             raise SystemExit(f"\n{model}: study {number} is refused or not as it was not before")
         if len(again):
             moved.append(_moved(done[number], again))
+    if not moved:
+        raise SystemExit(f"{model}: all {studies} studies are refused: confirm by more of them")
     far = float(np.quantile(np.concatenate(moved), 0.99))
     sys.stderr.write(f"\n{model}: 99 % moved by {far:.2g} widths of the interval or less\n")
     if far > calibration.scatter:
