@@ -21,9 +21,10 @@ from phenology.models.season_density import Coefficients, cell_information, prio
 from phenology.models.season_design import Design
 from phenology.models.season_predictors import (
     PREDICTORS_AND_COVARIATES,
+    SHIFTED,
     Sizes,
-    driver_columns,
     touched,
+    touched_kinds,
 )
 
 Array = Any  # JAX's inside our own calls, numpy's at their rim
@@ -60,10 +61,11 @@ def empty_factor(sizes: Sizes) -> Factor:
 
 def column_weights(design: Design, sizes: Sizes) -> Array:
     """1 for a touched coefficient, the driver's value where a driver scales it."""
-    plain = touched(sizes)[0].shape[-1] - driver_columns(sizes)
-    ones = jnp.ones((sizes.sites, sizes.seasons, plain))
-    each = driver_columns(sizes) // max(sizes.drivers, 1)
-    return jnp.concatenate([ones, jnp.repeat(jnp.asarray(design.drivers), each, axis=-1)], -1)
+    kinds = touched_kinds(sizes)
+    grid = (sizes.sites, sizes.seasons)
+    before = jnp.ones((*grid, kinds.season + kinds.fixed - kinds.driven))
+    driven = jnp.repeat(jnp.asarray(design.drivers), len(SHIFTED), axis=-1)
+    return jnp.concatenate([before, driven, jnp.ones((*grid, kinds.site))], -1)
 
 
 def assemble(
@@ -144,19 +146,29 @@ def _factor(information: Array, sd: Coefficients, design: Design, sizes: Sizes) 
 def _half_schur(block: Array, border: Array, sizes: Sizes) -> Array:
     """What the counts add to the Schur complement, less the transpose of this.
 
-    What is no season's own is summed over seasons before it is put in place: that is slow.
+    What site-years share is summed before it is put in place: that is slow.
     """
     index, _ = touched(sizes)
-    by_season = (index != index[:, :1]).any((0, 1))
-    one, all_ = np.flatnonzero(by_season), np.flatnonzero(~by_season)
-    whole = block[..., all_, :][..., all_].sum(1)
-    whole -= jnp.einsum("sybt,sybu->stu", border[..., all_], border[..., all_])
-    yearly = block[..., one, :] - jnp.einsum("sybt,sybu->sytu", border[..., one], border)
-    yearly *= np.where(by_season, 0.5, 1.0)
+    kinds = touched_kinds(sizes)
+    ends = np.cumsum([0, kinds.season, kinds.fixed, kinds.site])
+    season, fixed, site = (slice(*ends[at : at + 2]) for at in range(3))
     half = jnp.zeros((sizes.shared, sizes.shared))
-    site = index[:, 0, all_]
-    half = half.at[site[..., :, None], site[..., None, :]].add(whole / 2)
-    return half.at[index[..., one, None], index[..., None, :]].add(yearly)
+    for rows, columns, summed in (
+        (fixed, fixed, "sy"),
+        (site, slice(fixed.start, site.stop), "y"),
+        (season, slice(season.start, fixed.stop), "s"),
+        (season, site, ""),
+    ):
+        kept = [axis not in summed for axis in "sy"]
+        axes = tuple(axis for axis, one in enumerate(kept) if not one)
+        out = "".join(axis for axis in "sy" if axis not in summed)
+        added = block[..., rows, columns].sum(axes)
+        added -= jnp.einsum(f"sybt,sybu->{out}tu", border[..., rows], border[..., columns])
+        there = index[tuple(slice(None) if one else 0 for one in kept)]
+        numbers = np.arange(ends[-1])
+        share = np.where(np.isin(numbers[columns], numbers[rows]), 0.5, 1.0)
+        half = half.at[there[..., rows, None], there[..., None, columns]].add(added * share)
+    return half
 
 
 def _site_year_block(information: Array, design: Design, sizes: Sizes) -> Array:

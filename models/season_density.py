@@ -277,7 +277,7 @@ def _sum_by_cell(contribution: Callable[..., Array], rows: tuple[Any, ...], cell
     )
 
     def add(total: Array, piece: tuple[Array, ...]) -> tuple[Array, None]:
-        return total + jax.ops.segment_sum(contribution(*piece), piece[2], cells), None
+        return total.at[piece[2]].add(contribution(*piece)), None
 
     width = PREDICTORS_AND_COVARIATES
     sums = jnp.zeros((cells, width + width**2 + (BOTH + 1) ** 2))

@@ -37,7 +37,9 @@ from phenology.models.season_predictors import (
 
 Array = npt.NDArray[Any]
 YEARS_A_DRIVER = 8  # sampled years for each driver that is not shrunk
-ROWS_A_BUNDLE = 8
+ROWS_A_BUNDLE = 8  # where a season's days are few
+ROWS_A_LARGE_BUNDLE = 32
+DAILY_ROWS = 48  # in a typical cell, from which bundles are large
 
 
 class Design(NamedTuple):
@@ -79,11 +81,16 @@ class Design(NamedTuple):
 def padded(number: int, least: int) -> int:
     """Round up to `least` times a power of two or one and a half times it.
 
+    Large numbers are rounded up by an eighth at most: there work costs more than compiling.
+
     Examples
     --------
-    >>> [padded(number, 8) for number in (3, 9, 13, 20)]
-    [8, 12, 16, 24]
+    >>> [padded(number, 8) for number in (3, 9, 13, 20, 129)]
+    [8, 12, 16, 24, 144]
     """
+    if number > 16 * least:
+        step = 2 ** (number.bit_length() - 4)
+        return -(-number // step) * step
     size = least
     while size < number:
         size = size * 3 // 2 if size & (size - 1) == 0 else size * 4 // 3
@@ -135,13 +142,15 @@ def design_arrays(
         "birds": counts.count.astype(float),
     }
     cell = _cells(counts, sizes)
-    arrays = _in_bundles("", columns, cell, known, least=64)
+    cells = len(np.unique(cell[known]))
+    width = ROWS_A_LARGE_BUNDLE if known.sum() >= DAILY_ROWS * cells else ROWS_A_BUNDLE
+    arrays = _in_bundles("", columns, cell, known, width, least=64)
     # Full days are few and their number varies: one size for most spares compiling anew.
-    arrays |= _in_bundles("full_", columns, cell, full, least=32 if full.any() else 2)
+    arrays |= _in_bundles("full_", columns, cell, full, width, least=32 if full.any() else 2)
     birds = counts.traits or BirdTraits(*np.zeros((5, 0), int))
     columns = {"day": birds.day - middle, "log_ratio": np.asarray(birds.log_ratio, float)}
     every = np.ones(len(birds.day), bool)
-    arrays |= _in_bundles("bird_", columns, _cells(birds, sizes), every, least=2)
+    arrays |= _in_bundles("bird_", columns, _cells(birds, sizes), every, width, least=2)
     distinct, distinct_rows = np.unique(counts.count[known], return_counts=True)
     extra = padded(len(distinct), 64) - len(distinct)
     largest_full = int(counts.count[full].max(initial=0))
@@ -182,28 +191,28 @@ def _cells(rows: SeasonCounts | BirdTraits, sizes: Sizes) -> Array:
 
 
 def _in_bundles(
-    prefix: str, columns: dict[str, Array], cell: Array, rows: Array, least: int
+    prefix: str, columns: dict[str, Array], cell: Array, rows: Array, width: int, least: int
 ) -> dict[str, Array]:
-    """Some rows, sorted by cell and laid out in bundles, with their weight."""
+    """Some rows, sorted by cell and laid out in bundles of `width`, with their weight."""
     order = np.flatnonzero(rows)[np.argsort(cell[rows], kind="stable")]
-    row, bundle_cell = _bundles(cell[order])
+    row, bundle_cell = _bundles(cell[order], width)
     bundles = padded(len(bundle_cell), least)
     arrays: dict[str, Array] = {}
     for name, values in (columns | {"weight": np.ones(len(cell))}).items():
-        laid = np.zeros((bundles * ROWS_A_BUNDLE, *values.shape[1:]))
+        laid = np.zeros((bundles * width, *values.shape[1:]))
         laid[row] = values[order]
-        arrays[prefix + name] = laid.reshape(bundles, ROWS_A_BUNDLE, *values.shape[1:])
+        arrays[prefix + name] = laid.reshape(bundles, width, *values.shape[1:])
     last = bundle_cell[-1] if len(bundle_cell) else 0
     arrays[prefix + "cell"] = np.full(bundles, last)
     arrays[prefix + "cell"][: len(bundle_cell)] = bundle_cell
     return arrays
 
 
-def _bundles(cell: Array) -> tuple[Array, Array]:
+def _bundles(cell: Array, width: int) -> tuple[Array, Array]:
     """Where rows sorted by cell stand in bundles of one cell each, and each bundle's cell."""
     cells, start, number = np.unique(cell, return_index=True, return_counts=True)
-    bundles = -(-number // ROWS_A_BUNDLE)
-    first = ROWS_A_BUNDLE * (np.cumsum(bundles) - bundles)
+    bundles = -(-number // width)
+    first = width * (np.cumsum(bundles) - bundles)
     place = np.arange(len(cell)) - np.repeat(start, number) + np.repeat(first, number)
     return place, np.repeat(cells, bundles)
 

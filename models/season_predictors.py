@@ -169,7 +169,7 @@ def touched(sizes: Sizes) -> tuple[Array, Array]:
     Returns
     -------
     index : array of int, shape (site, season, touched)
-        Position in the flat vector of shared coefficients.
+        Position in the flat vector of shared coefficients; in the order of `touched_kinds`.
     predictor : array of int, shape (group, local + touched)
         Predictor (or covariate) through which a site-year coefficient, then a touched one, acts
         on the group's counts; -1 where it does not.
@@ -191,25 +191,39 @@ def touched(sizes: Sizes) -> tuple[Array, Array]:
         columns.append(np.broadcast_to(position, (sites, seasons)))
         acts.append(predictors)
 
+    for d, predictor in enumerate(DATES):
+        touch(at["year_date"] + season * len(DATES) + d, [predictor] * groups)
+    for n, predictor in enumerate(LEVELS):
+        touch(at["year_level"] + season * len(LEVELS) + n, [predictor] * groups)
     for own in range(groups):
         for k in range(len(PREDICTORS)):
             touch(at["group"] + own * len(PREDICTORS) + k, only(k, own))
-    for d, predictor in enumerate(DATES):
-        touch(at["site_date"] + site * len(DATES) + d, [predictor] * groups)
-        touch(at["year_date"] + season * len(DATES) + d, [predictor] * groups)
-    for n, predictor in enumerate(LEVELS):
-        for own in range(groups):
-            position = at["site_level"] + (own * sites + site) * len(LEVELS) + n
-            touch(position, only(predictor, own))
-        touch(at["year_level"] + season * len(LEVELS) + n, [predictor] * groups)
     for q in range(len(COVARIATES)):
         touch(at["covariate"] + q, [BOTH + 1 + q] * groups)
     for r in range(drivers):
         for n, predictor in enumerate(SHIFTED):
             touch(at["driver"] + r * len(SHIFTED) + n, [predictor] * groups)
+    for d, predictor in enumerate(DATES):
+        touch(at["site_date"] + site * len(DATES) + d, [predictor] * groups)
+    for n, predictor in enumerate(LEVELS):
+        for own in range(groups):
+            position = at["site_level"] + (own * sites + site) * len(LEVELS) + n
+            touch(position, only(predictor, own))
     return np.stack(columns, axis=-1), np.array(acts).T
 
 
-def driver_columns(sizes: Sizes) -> int:
-    """How many of the last touched coefficients are scaled by a driver."""
-    return sizes.drivers * len(SHIFTED)
+class TouchedKinds(NamedTuple):
+    """How many touched coefficients are a season's, of all site-years, and a site's, in order."""
+
+    season: int
+    fixed: int
+    site: int
+    driven: int  # of the fixed, the last that a driver scales
+
+
+def touched_kinds(sizes: Sizes) -> TouchedKinds:
+    """Number of touched coefficients of each kind."""
+    driven = sizes.drivers * len(SHIFTED)
+    fixed = sizes.groups * len(PREDICTORS) + len(COVARIATES) + driven
+    by_season = len(DATES) + len(LEVELS)
+    return TouchedKinds(by_season, fixed, len(DATES) + len(LEVELS) * sizes.groups, driven)
