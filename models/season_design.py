@@ -89,7 +89,7 @@ def padded(number: int, least: int) -> int:
     [8, 12, 16, 24, 144]
     """
     if number > 16 * least:
-        step = 2 ** (number.bit_length() - 4)
+        step = 1 << (number.bit_length() - 4)
         return -(-number // step) * step
     size = least
     while size < number:

@@ -45,6 +45,7 @@ _NEAR = 0.05  # movement of φ [log units] at which its centre counts as found
 _DIFFERENCE = 0.6  # at which the fall of the marginal is measured, on either side [log units]
 _DROPS = (0.25, 8.0)  # falls taken at their word; a flat side keeps that of its prior, a steep one
 _LEAST_DIFFERENCE = 0.01  # is measured nearer
+_FAR = 100.0  # fall from which the parabola through it tells how near
 _CENTRINGS = 4  # each measures again what was off by more than
 _OFF = 0.5  # standard deviations
 _FARTHEST = 0.7  # move of a log scale for which the mode's is guessed
@@ -70,7 +71,8 @@ def _along(start: Coefficients, step: Coefficients, length: Any) -> Coefficients
 def settle(start: Coefficients, hyper: Array, design: Design, sizes: Sizes) -> Settled:
     """Damped Newton steps with halving until the decrement is negligible."""
     value = joint_density(start, hyper, design, sizes)  # compiled once for this and for others
-    return _settle(start, value, hyper, design, sizes)
+    settled: Settled = _settle(start, value, hyper, design, sizes)
+    return settled
 
 
 @partial(jax.jit, static_argnames="sizes")
@@ -235,7 +237,8 @@ def _measure(
         drop = np.nan_to_num(float(settled.height) - np.array(heights), nan=np.inf)
         if drop.max() <= _DROPS[1] or away < _LEAST_DIFFERENCE:
             break
-        away /= 3
+        far = _FAR < drop.max() < np.inf
+        away *= np.sqrt(2 / drop.max()) if far else 1 / 3
     below, above = drop
     off = 0.0
     if 0 < below + above < np.inf:
