@@ -8,9 +8,10 @@ A study that the model refuses adds nothing to coverage; `refused` counts them. 
 those of one source and one seed: with --resume a calibration goes on where it was stopped, or
 from the studies of a smaller table.
 
-Code that was only made faster gives the same answers: ``--confirm N`` fits N of the kept studies
-again and, if that is so, lets the table stand for the new source. It says in `confirmed` by how
-many studies. Where rounding alone sends draws elsewhere it refuses, and the table is made anew.
+Code that was only made faster gives the same answers but for chance: ``--confirm N`` fits the
+first N of the kept studies again and, if estimates are not shifted and intervals no wider or
+narrower (`agreement`), lets the table stand for the new source. It says in `confirmed` by how many
+studies.
 """
 
 from __future__ import annotations
@@ -22,19 +23,19 @@ import json
 import os
 import subprocess
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor, as_completed
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from importlib import import_module
 from multiprocessing import get_context
 from pathlib import Path
+from typing import TextIO
 
-import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
 import phenology.models
+from phenology.agreement import agree, agreement
 from phenology.compute import ONE_THREAD, end_with_parent
 from phenology.coverage import NOMINAL, summarise
 from phenology.models.refusal import Refused
@@ -61,16 +62,12 @@ class Calibration:
         Lowest and highest coverage allowed, by scenario; "" for any other.
     handful : int
         Studies that the quick tests fit.
-    scatter : float
-        Difference between two fits of one study [widths of its interval] that chance explains:
-        rounding, or draws of another chain.
     """
 
     study: str
     sources: tuple[str, ...]
     limits: dict[str, tuple[float, float]]
     handful: int = 2
-    scatter: float = 0.01
 
 
 BIRDS = "phenology.models.birds_calibration"
@@ -89,7 +86,6 @@ CALIBRATIONS: dict[str, Calibration] = {
         ("season*.py", "inference.py"),
         {"": (0.87, 0.93)},
         handful=1,
-        scatter=0.25,
     ),
     "support": Calibration(
         "phenology.models.support_calibration:calibration_study",
@@ -209,22 +205,12 @@ def misses(calibration: Calibration, table: pd.DataFrame) -> pd.DataFrame:
 
 def run(model: str, studies: int, seed: int, resume: bool, jobs: int) -> pd.DataFrame:
     """Fit `studies` simulated studies, keep each as it ends, and write the table."""
-    calibration = CALIBRATIONS[model]
-    stamp = source_hash(calibration)
-    kept = TABLES / f".{model}-{stamp}-{seed}.jsonl"
+    stamp = source_hash(CALIBRATIONS[model])
+    kept = _kept_file(model, stamp, seed)
     TABLES.mkdir(exist_ok=True)
     if not resume:
         kept.unlink(missing_ok=True)
-    done = _read_kept(kept)
-    wanted = [number for number in range(seed, seed + studies) if number not in done]
-    with kept.open("a") as log:
-        for ended, (number, rows) in enumerate(_fitted(calibration.study, wanted, jobs), 1):
-            line = json.dumps([number, rows.to_json(orient="records", double_precision=15)])
-            log.write(line + "\n")
-            log.flush()
-            sys.stderr.write(f"\r{model}: {ended} of {len(wanted)} studies")
-    done = _read_kept(kept)
-    sys.stderr.write("\n")
+    done = _fit_and_keep(model, kept, range(seed, seed + studies), jobs)
     told = [done[number] for number in range(seed, seed + studies) if len(done[number])]
     if not told:
         raise SystemExit(f"{model}: every study was refused")
@@ -241,46 +227,74 @@ def run(model: str, studies: int, seed: int, resume: bool, jobs: int) -> pd.Data
 
 
 def confirm(model: str, studies: int, jobs: int) -> pd.DataFrame:
-    """Fit kept studies of a table again; if the answers are the same, renew its hash.
+    """Fit kept studies of a table again; if they agree but for chance, renew its hash.
 
-    They are the same if 99 % of all estimates and ends of intervals moved by no more than the
-    calibration's `scatter`, and the same studies were refused.
+    Returns
+    -------
+    DataFrame
+        From `agreement`, with how many studies are newly refused and newly told.
     """
-    calibration = CALIBRATIONS[model]
     path = TABLES / f"{model}.csv"
     table = pd.read_csv(path, keep_default_na=False, dtype=str)
-    former, seed = table["source_hash"].iloc[0], table["seed"].iloc[0]
-    kept = TABLES / f".{model}-{former}-{seed}.jsonl"
-    done = _read_kept(kept)
+    seed = int(table["seed"].iloc[0])
+    former = _kept_file(model, table["source_hash"].iloc[0], seed)
+    stamp = source_hash(CALIBRATIONS[model])
+    kept = _kept_file(model, stamp, seed)
+    if kept == former:
+        raise SystemExit(f"{model}: its table is of this source: there is nothing to confirm")
+    done = _read_kept(former)
     if len(done) < studies:
         raise SystemExit(f"{model}: {len(done)} studies of its table are kept: calibrate anew")
-    moved = []
-    chosen = sorted(done)[:: len(done) // studies][:studies]
-    for ended, (number, again) in enumerate(_fitted(calibration.study, chosen, jobs), 1):
-        sys.stderr.write(f"\r{model}: {ended} of {studies} studies")
-        if len(again) != len(done[number]):
-            raise SystemExit(f"\n{model}: study {number} is refused or not as it was not before")
-        if len(again):
-            moved.append(_moved(done[number], again))
-    if not moved:
+    chosen = sorted(done)[:studies]
+    again = _fit_and_keep(model, kept, chosen, jobs)
+    told = [number for number in chosen if len(again[number]) and len(done[number])]
+    if not told:
         raise SystemExit(f"{model}: all {studies} studies are refused: confirm by more of them")
-    far = float(np.quantile(np.concatenate(moved), 0.99))
-    sys.stderr.write(f"\n{model}: 99 % moved by {far:.2g} widths of the interval or less\n")
-    if far > calibration.scatter:
-        raise SystemExit(f"{model}: answers differ more than chance explains: calibrate anew")
-    stamp = source_hash(calibration)
-    kept.replace(TABLES / f".{model}-{stamp}-{seed}.jsonl")
-    table = table.assign(source_hash=stamp, confirmed=str(studies), commit=_commit())
-    table.to_csv(path, index=False)
-    return table
+    before, after = (
+        pd.concat([fits[number] for number in told], ignore_index=True) for fits in (done, again)
+    )
+    lost, won = (
+        sum(len(one[number]) == 0 < len(other[number]) for number in chosen)
+        for one, other in ((again, done), (done, again))
+    )
+    try:
+        found = agreement(before, after).assign(newly_refused=lost, newly_told=won)
+    except ValueError as reason:
+        raise SystemExit(f"{model}: {reason}: calibrate anew") from None
+    if not agree(found):
+        raise SystemExit(f"{found.to_string(index=False)}\n{model}: not alike: calibrate anew")
+    with kept.open("a") as log:
+        for number in sorted(set(done) - set(again)):
+            _keep(log, number, done[number])
+    former.unlink()
+    table.assign(source_hash=stamp, confirmed=str(studies), commit=_commit()).to_csv(
+        path, index=False
+    )
+    return found
 
 
-def _moved(before: pd.DataFrame, after: pd.DataFrame) -> npt.NDArray[np.float64]:
-    """How far estimates and ends moved [widths of their interval]."""
-    width = (before["high"] - before["low"]).to_numpy()
-    moved = [np.abs(before[name] - after[name]) / width for name in ("estimate", "low", "high")]
-    kept = np.tile(np.isfinite(width) & (width > 0), 3)
-    return np.asarray(np.concatenate(moved)[kept], float)
+def _kept_file(model: str, stamp: str, seed: int) -> Path:
+    return TABLES / f".{model}-{stamp}-{seed}.jsonl"
+
+
+def _fit_and_keep(
+    model: str, kept: Path, numbers: Sequence[int], jobs: int
+) -> dict[int, pd.DataFrame]:
+    """All kept studies, once those of these numbers that are not there yet are fitted."""
+    done = _read_kept(kept)
+    wanted = [number for number in numbers if number not in done]
+    study = CALIBRATIONS[model].study
+    with kept.open("a") as log:
+        for ended, (number, rows) in enumerate(_fitted(study, wanted, jobs), 1):
+            _keep(log, number, rows)
+            sys.stderr.write(f"\r{model}: {ended} of {len(wanted)} studies")
+    sys.stderr.write("\n")
+    return _read_kept(kept)
+
+
+def _keep(log: TextIO, number: int, rows: pd.DataFrame) -> None:
+    log.write(json.dumps([number, rows.to_json(orient="records", double_precision=15)]) + "\n")
+    log.flush()
 
 
 def _fitted(study: str, seeds: list[int], jobs: int) -> Iterator[tuple[int, pd.DataFrame]]:
@@ -332,9 +346,9 @@ def main() -> None:
     parser.add_argument("--confirm", type=int, metavar="N", help="kept studies to fit again")
     asked = parser.parse_args()
     if asked.confirm:
-        confirm(asked.model, asked.confirm, asked.jobs)
-        return
-    table = run(asked.model, asked.studies, asked.seed, asked.resume, asked.jobs)
+        table = confirm(asked.model, asked.confirm, asked.jobs)
+    else:
+        table = run(asked.model, asked.studies, asked.seed, asked.resume, asked.jobs)
     sys.stdout.write(table.to_string(index=False, float_format="%.3f") + "\n")
 
 
