@@ -57,15 +57,14 @@ def shares_passed(birds: Array, days: Array) -> Array:
 
     Between grid days by the trapezoidal rule.
     """
-    mass = birds / np.maximum(birds.max(-1, keepdims=True), 1e-300)
-    steps = (mass[..., 1:] + mass[..., :-1]) / 2
-    passed = np.concatenate([np.zeros_like(mass[..., :1]), np.cumsum(steps, -1)], -1)
-    passed /= np.maximum(passed[..., -1:], 1e-12)
+    passed = np.cumsum(birds, -1, dtype=float)
+    passed -= (birds + birds[..., :1]) / 2
+    total = np.maximum(passed[..., -1:], 1e-300)
     found = []
     for share in SHARES_PASSED:
-        after = np.clip((passed < share).sum(-1), 1, len(days) - 1)[..., None]
-        low = np.take_along_axis(passed, after - 1, -1)[..., 0]
-        high = np.take_along_axis(passed, after, -1)[..., 0]
+        after = np.clip((passed < share * total).sum(-1), 1, len(days) - 1)[..., None]
+        low = (np.take_along_axis(passed, after - 1, -1) / total)[..., 0]
+        high = (np.take_along_axis(passed, after, -1) / total)[..., 0]
         part = np.minimum((share - low) / np.maximum(high - low, 1e-12), 1.0)
         found.append(days[after[..., 0] - 1] + part * (days[1] - days[0]))
     return np.stack(found, -1)

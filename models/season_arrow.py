@@ -74,21 +74,31 @@ def assemble(
     """Gradient of the log density and the factored information, prior included.
 
     The information is the negative Hessian where that is positive definite, as at a mode;
-    elsewhere its Gauss–Newton part and as much of the rest as leaves it definite.
+    elsewhere its Gauss–Newton part and as much of the rest as leaves it definite, told for each
+    site-year: one that bends the wrong way leaves the others as they are, unless it is only all
+    together that are not definite.
     """
     score, information, bend = cell_information(coefficients, hyper, design, sizes)
     sd = prior_sds(hyper, design)
     blank = jax.tree.map(lambda x: jnp.full(x.shape, jnp.nan), empty_factor(sizes))
 
-    def indefinite(state: tuple[Array, Factor]) -> Array:
-        finite = jnp.isfinite(state[1].shared).all() & jnp.isfinite(state[1].own).all()
-        return ~finite & (state[0] < len(_BENT))
+    grid = (sizes.sites, sizes.seasons)
 
-    def next_factor(state: tuple[Array, Factor]) -> tuple[Array, Factor]:
-        tried = information + jnp.array(_BENT)[state[0]] * bend
-        return state[0] + 1, _factor(tried, sd, design, sizes)
+    def indefinite(state: tuple[Array, Array, Factor]) -> Array:
+        number, _, factor = state
+        finite = jnp.isfinite(factor.shared).all() & jnp.isfinite(factor.own).all()
+        return ~finite & (number < 2 * len(_BENT))
 
-    _, factor = jax.lax.while_loop(indefinite, next_factor, (jnp.array(0), blank))
+    def next_factor(state: tuple[Array, Array, Factor]) -> tuple[Array, Array, Factor]:
+        number, place, _ = state
+        tried = information + jnp.array(_BENT)[place][..., None, None] * bend
+        factor = _factor(tried, sd, design, sizes)
+        failed = ~jnp.isfinite(factor.own).all((-2, -1))
+        failed = jnp.where(failed.any(), failed, True)  # only together: all are bent less
+        return number + 1, jnp.minimum(place + failed, len(_BENT) - 1), factor
+
+    nothing = (jnp.array(0), jnp.zeros(grid, int), blank)
+    _, _, factor = jax.lax.while_loop(indefinite, next_factor, nothing)
     index, acts = touched(sizes)
     gradient = _by_column(score, acts, square=False) * _weights(design, sizes)
     shared = -(coefficients.shared - design.prior_mean) / sd.shared**2

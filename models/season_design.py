@@ -39,14 +39,14 @@ Array = npt.NDArray[Any]
 YEARS_A_DRIVER = 8  # sampled years for each driver that is not shrunk
 ROWS_A_BUNDLE = 8  # where a season's days are few
 ROWS_A_LARGE_BUNDLE = 32
-DAILY_ROWS = 48  # in a typical cell, from which bundles are large
+DAILY_ROWS = 48  # of a cell on average, from which bundles are large
 
 
 class Design(NamedTuple):
     """Counts and priors as arrays with padded shapes (a JAX pytree; sizes are kept apart).
 
-    Rows stand in bundles of eight of one cell, so that sums over a cell are mostly small matrix
-    products; those whose `weight` is 0 are padding. `distinct` and `distinct_rows` list the
+    Rows stand in bundles of one cell, 8 or 32 of them, so that sums over a cell are mostly small
+    matrix products; those whose `weight` is 0 are padding. `distinct` and `distinct_rows` list the
     different counts and how often each occurs: terms of the likelihood that depend on the count
     alone are computed once a distinct count. Rows of full days stand apart in the `full_` arrays,
     birds whose traits speak of their role in the `bird_` arrays.

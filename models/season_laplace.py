@@ -39,6 +39,7 @@ Array = Any  # JAX's inside our own calls, numpy's at their rim
 _NEWTON_STEPS = 60
 _HALVINGS = 12
 _EXPECTATION_STEPS = 15
+_FALLEN = 1.0  # of the marginal, as overlong steps may lose
 _ROUNDS = 4  # of proposals of hyperparameters; twice as many while more than half is cut off
 _MUCH_CUT = 0.5
 _NEAR = 0.05  # movement of φ [log units] at which its centre counts as found
@@ -180,6 +181,7 @@ def fit_laplace(start: Coefficients, design: Design, sizes: Sizes) -> LaplaceFit
     hyper = np.append(np.log(scales), LOG_DISPERSION_PRIOR[0])
     hyper[acting[:-1]] -= 0.7
     settled = settle(start, jnp.asarray(hyper), design, sizes)
+    highest = float(settled.height)
     for _ in range(_EXPECTATION_STEPS):
         moved = hyper.copy()
         expected = _expected_scales(settled, hyper, design, sizes)
@@ -190,8 +192,11 @@ def fit_laplace(start: Coefficients, design: Design, sizes: Sizes) -> LaplaceFit
             ),
         )[acting]
         there = settle(settled.coefficients, jnp.asarray(moved), design, sizes)
-        if not np.isfinite(there.height):
+        # The scales' marginal rises, or the coefficients have left its mode: for falls so sharp
+        # that each fits between two days, which few of the draws would have.
+        if not float(there.height) > highest - _FALLEN:
             break
+        highest = max(highest, float(there.height))
         far = np.abs(moved - hyper).max()
         hyper, settled = moved, there
         if far < _NEAR:
@@ -211,8 +216,7 @@ def fit_laplace(start: Coefficients, design: Design, sizes: Sizes) -> LaplaceFit
         if number == 0:
             unsure = acting
         moved = hyper + off
-        start = _mode_nearby(settled.coefficients, settled.factor, hyper, moved, design, sizes)
-        there = settle(start, jnp.asarray(moved), design, sizes)
+        there = settle_nearby(settled, hyper, moved, design, sizes)
         if not float(there.height) > float(settled.height):
             break
         hyper, settled = moved, there
@@ -227,18 +231,19 @@ def _measure(
     By the heights at equal distances on both sides, so near that neither is lost: the top is that
     of the parabola through them.
     """
+    centre = float(settled.height)
     away = _DIFFERENCE
     while True:
         move = np.where(np.arange(len(HYPER)) == one, away, 0.0)
-        heights = []
-        for aside in (hyper - move, hyper + move):
-            start = _mode_nearby(settled.coefficients, settled.factor, hyper, aside, design, sizes)
-            heights.append(float(settle(start, jnp.asarray(aside), design, sizes).height))
-        drop = np.nan_to_num(float(settled.height) - np.array(heights), nan=np.inf)
+        sides = (
+            settle_nearby(settled, hyper, hyper + aside, design, sizes) for aside in (-move, move)
+        )
+        drop = np.array([centre - float(side.height) for side in sides])
+        drop = np.nan_to_num(drop, nan=np.inf)
         if drop.max() <= _DROPS[1] or away < _LEAST_DIFFERENCE:
             break
-        far = _FAR < drop.max() < np.inf
-        away *= np.sqrt(2 / drop.max()) if far else 1 / 3
+        far = drop.min() > _FAR and np.isfinite(drop).all()  # not past a cliff on one side
+        away = max(away * np.sqrt(2 / drop.max()), _LEAST_DIFFERENCE / 3) if far else away / 3
     below, above = drop
     off = 0.0
     if 0 < below + above < np.inf:
@@ -268,13 +273,11 @@ def draw_laplace(
     proposals = [_Proposal(np.zeros(len(acting)), np.eye(len(acting)))]
     standard, heights = np.empty((0, len(acting))), np.empty(0)
     modes: list[Coefficients] = []
-    centre = Coefficients(*map(jnp.asarray, fit.coefficients))
     for number in range(2 * _ROUNDS):
         tried = proposals[-1].draw(-(-points // _ROUNDS), rng)
         standard = np.concatenate([standard, tried])
         for at in hypers_of(tried):
-            start = _mode_nearby(centre, fit.factor, fit.hyper, at, design, sizes)
-            settled = settle(start, jnp.asarray(at), design, sizes)
+            settled = settle_nearby(fit, fit.hyper, at, design, sizes)
             modes.append(settled.coefficients)
             heights = np.append(heights, float(settled.height))
         volume = np.log(np.where(standard > 0, above, below)).sum(1)
@@ -298,6 +301,14 @@ def draw_laplace(
         )
     order = rng.permutation(draws)
     return hypers[point][order], Coefficients(shared[order], local[order]), cut
+
+
+def settle_nearby(
+    known: Settled | LaplaceFit, here: Array, there: Array, design: Design, sizes: Sizes
+) -> Settled:
+    """Settle at other hyperparameters, from where a known mode leads."""
+    start = _mode_nearby(known.coefficients, known.factor, here, there, design, sizes)
+    return settle(start, jnp.asarray(there), design, sizes)
 
 
 @partial(jax.jit, static_argnames="sizes")

@@ -126,10 +126,10 @@ def present_dates(present: Array, days: Array, role: int) -> Array:
     """
     half = SMOOTHED_DAYS // 2
     sides = [(0, 0)] * (present.ndim - 1) + [(half + 1, half)]
-    passed = np.cumsum(np.pad(present, sides, mode="edge"), -1)
-    smooth = (passed[..., SMOOTHED_DAYS:] - passed[..., :-SMOOTHED_DAYS]) / SMOOTHED_DAYS
-    highest = smooth >= smooth.max(-1, keepdims=True) - 1e-9
-    dates = curve_dates(smooth if role == LOCAL else present.astype(float), days, role)
-    dates[..., 1] = (highest * days).sum(-1) / highest.sum(-1)
+    passed = np.cumsum(np.pad(present, sides, mode="edge"), -1, dtype=present.dtype)
+    week = passed[..., SMOOTHED_DAYS:] - passed[..., :-SMOOTHED_DAYS]
+    highest = week == week.max(-1, keepdims=True)
+    dates = curve_dates(week if role == LOCAL else present, days, role)
+    dates[..., 1] = (highest @ days) / highest.sum(-1)
     dates[present.sum(-1) == 0] = np.nan
     return dates

@@ -27,6 +27,7 @@ from phenology.models.season_presence import (
     share_caught,
     stay_days,
 )
+from phenology.models.threads import in_threads
 from phenology.quantities import HIGH_QUANTILE, LOW_QUANTILE, ROLES
 
 Array = npt.NDArray[Any]
@@ -43,22 +44,23 @@ def season_curves_and_draws(
     draws, curves : Dataset
         As `SeasonModel.draws_` and `SeasonModel.curves_` describe them.
     """
-    rng = np.random.default_rng([seed, 1])
     days = np.arange(counts.first_day, counts.last_day + 1)
+    rng = np.random.default_rng([seed, 1])
     share = share_caught(counts.seen_again, rng, len(drawn.shared))
     pooled = pooled_days(counts, days)
     middle = (counts.first_day + counts.last_day) / 2
-    told: dict[str, list[Array]] = {}
-    for site in range(len(counts.sites)):
+    groups, seasons = len(counts.groups), len(counts.seasons)
+
+    def answers_of(site: int) -> dict[str, Array]:
         predictors, usual = predictors_of_site(drawn, design.drivers, sizes, site)
-        groups, seasons = len(counts.groups), len(counts.seasons)
-        present = design.present[:groups, site]
-        here = _answers(
+        return _answers(
             predictors[:, :groups, :seasons], usual[:, :groups, :seasons], days - middle,
-            present, pooled[site], share, rng,
+            design.present[:groups, site], pooled[site], share,
+            np.random.default_rng([seed, 1, site + 1]),  # a 0 at the end would not tell it apart
         )  # fmt: skip
-        for name, values in here.items():
-            told.setdefault(name, []).append(values)
+
+    by_site = list(in_threads(answers_of, range(len(counts.sites))))
+    told = {name: [here[name] for here in by_site] for name in by_site[0]}
     coords = {
         "role": list(ROLES),
         "group": list(counts.groups),

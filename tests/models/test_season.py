@@ -6,16 +6,20 @@ import jax
 import jax.numpy as jnp
 import numpy as np
 import pytest
+import xarray as xr
+from threadpoolctl import threadpool_limits
 
+from phenology.models import season, season_laplace
 from phenology.models.inference import double_precision
 from phenology.models.refusal import Refused
 from phenology.models.season import SeasonModel
+from phenology.models.season_arrow import assemble, log_determinant, solve
 from phenology.models.season_counts import SeasonCounts
 from phenology.models.season_curves import log_presence
-from phenology.models.season_density import Coefficients
+from phenology.models.season_density import Coefficients, joint
 from phenology.models.season_design import design_arrays, first_guess
-from phenology.models.season_laplace import fit_laplace
 from phenology.models.season_moved import model_to_straight
+from phenology.models.season_predictors import HYPER
 from phenology.models.season_presence import live_flock, present_dates
 from phenology.models.season_sampled import Position, straight_frame, straight_to_model
 from phenology.models.season_simulated import simulate_counts
@@ -189,6 +193,20 @@ def test_a_second_fit_does_not_compile_again(model, caplog) -> None:
     assert compiled() > 0  # else nothing was counted
 
 
+def test_answers_do_not_depend_on_the_number_of_threads(study, model) -> None:
+    for threads in (1, 3):
+        with threadpool_limits(threads):
+            again = SeasonModel(method="laplace").fit(study[0])
+        xr.testing.assert_identical(again.draws_, model.draws_)
+
+
+def test_many_counts_whose_fit_fails_are_refused_not_sampled_for_hours(study, monkeypatch) -> None:
+    monkeypatch.setattr(season, "MOST_CUT", -1.0)
+    monkeypatch.setattr(season, "MOST_SAMPLED", 10)
+    with pytest.raises(Refused, match="hang on a few points"):
+        SeasonModel().fit(study[0])
+
+
 def test_a_study_without_birds_is_refused(study) -> None:
     counts, _ = study
     with pytest.raises(Refused, match="no bird"):
@@ -225,14 +243,60 @@ def test_draws_are_moved_where_a_season_was_worked_but_thinly(moved, model) -> N
     assert rich == pytest.approx(1.0, abs=0.15)
 
 
+def _centred(counts: SeasonCounts):
+    sizes, laid = design_arrays(counts)
+    design = jax.tree.map(jnp.asarray, laid)
+    own = jnp.zeros((sizes.sites, sizes.seasons, sizes.local))
+    start = Coefficients(jnp.asarray(first_guess(counts, sizes, laid.prior_mean)), own)
+    return season_laplace.fit_laplace(start, design, sizes), design, sizes
+
+
+def test_the_search_for_scales_stops_where_their_marginal_falls(study, monkeypatch) -> None:
+    """There the coefficients have left their mode for one that few draws would have."""
+    settle, scale = season_laplace.settle, HYPER.index("log_passage_date_site_year")
+    edge, lost = 0.6, []  # the second step crosses it: the marginal is highest near .8
+    with double_precision():
+
+        def settle_and_be_lost(start, hyper, design, sizes):
+            there = settle(start, hyper, design, sizes)
+            lost.extend([True] * bool(hyper[scale] > edge))
+            return there._replace(height=there.height - 100.0 * bool(lost))
+
+        monkeypatch.setattr(season_laplace, "settle", settle_and_be_lost)
+        assert _centred(study[0])[0].hyper[scale] <= edge
+
+
+def test_the_factored_information_is_the_hessian_of_the_log_density(study) -> None:
+    """Against differences of JAX's gradient, in one dense matrix, with a driver and padding."""
+    years = np.random.default_rng(3).normal(size=(2, 4))
+    counts = replace(study[0], drivers={"bloom": years})
+    with double_precision():
+        fit, design, sizes = _centred(counts)
+        hyper, at = jnp.asarray(fit.hyper), fit.coefficients
+        shared = at.shared.size
+
+        def log_density(flat):
+            local = flat[shared:].reshape(at.local.shape)
+            return joint(Coefficients(flat[:shared], local), hyper, design, sizes)
+
+        flat = jnp.concatenate([at.shared, at.local.ravel()])
+        slope_at = jax.jit(jax.grad(log_density))  # differentiated twice it compiles for a minute
+        slope, aside = np.asarray(slope_at(flat)), 1e-4 * np.eye(flat.size)
+        hessian = np.stack([slope_at(flat - a) - slope_at(flat + a) for a in aside]) / 2e-4
+        gradient, factor = assemble(at, hyper, design, sizes)
+        step = solve(factor, gradient, sizes)
+        log_det = float(log_determinant(factor))
+    ours = np.concatenate([gradient.shared, gradient.local.ravel()])
+    np.testing.assert_allclose(ours, slope, atol=1e-8)
+    told = np.concatenate([step.shared, step.local.ravel()])
+    np.testing.assert_allclose(hessian @ told, slope, atol=1e-5)
+    assert log_det == pytest.approx(np.linalg.slogdet(hessian)[1])
+
+
 def test_draws_moved_by_nothing_stay_where_they_are(study) -> None:
     """Coordinates go there and back, also away from the centre of the hyperparameters."""
     with double_precision():
-        sizes, laid = design_arrays(study[0])
-        design = jax.tree.map(jnp.asarray, laid)
-        own = jnp.zeros((sizes.sites, sizes.seasons, sizes.local))
-        start = Coefficients(jnp.asarray(first_guess(study[0], sizes, laid.prior_mean)), own)
-        fit = fit_laplace(start, design, sizes)
+        fit, design, sizes = _centred(study[0])
         frame = straight_frame(fit, design, sizes)
         rng = np.random.default_rng(1)
         hyper = frame.hyper + 0.4 * rng.normal(size=len(fit.hyper))
