@@ -38,6 +38,7 @@ from phenology.models.lean_mass_tables import (
     parameter_draws,
 )
 from phenology.models.refusal import Refused
+from phenology.models.thinning import evenly_chosen
 from phenology.quantities import HIGH_QUANTILE, LOW_QUANTILE
 
 Array = npt.NDArray[np.float64]
@@ -46,6 +47,7 @@ FEWEST_FOR_CONDITION = 10
 # Heaviest over lean mass among migrants is 1.28 to 2.75 over species (Hedenström & Alerstam 1992,
 # J. Exp. Biol. 164:19); no bird lives at half its lean mass (common practice).
 BELIEVED_OVER_LEAN = (0.5, 2.75)
+MOST_OF_A_GROUP = 1000  # captures that teach its parameters; its lean mass is then known to .002
 _CELLS_AT_ONCE = 4_000_000
 _FIRST_FITTED = 1000  # birds whose fit is where the fit of many begins
 
@@ -94,6 +96,9 @@ class LeanMassModel:
 
     Notes
     -----
+    Of a group of more than 1000 captures, 1000 evenly chosen ones teach the parameters; all are
+    parted by them.
+
     Not to be believed where the lowest fat classes were never caught: lean mass is then
     extrapolated down the fat scale (a row of `diagnostics_` says so). Where no bird was weighed
     twice, how much of a bird's distance from its class is lean mass is assumed, within a wide
@@ -156,7 +161,8 @@ class LeanMassModel:
             raise Refused("no fat class was recorded: mass cannot be parted into lean and fuel")
         self._prepared = prepare(used, self.wing_error, self.rounding_g)
         self._layout = self._prepared.layout
-        self.fit_ = self._fit(used)
+        taught_by = used[evenly_chosen(used["group"].to_numpy(), MOST_OF_A_GROUP)]
+        self.fit_ = self._fit(taught_by)
         rng = np.random.default_rng(self.seed)
         self._theta, self._phi = self.fit_.draws(self.draws, rng)
         self.draws_ = parameter_draws(self._layout, self._theta, self._phi)
@@ -165,7 +171,9 @@ class LeanMassModel:
         self.bird_draws_ = split
         self.birds_ = bird_table(table, used, reason, split)
         groups = group_table(used, self.by, self._prepared, self._theta, split)
-        shares = learning_shares(used, self._prepared, self.fit_, self._information, self._prior_sd)
+        shares = learning_shares(
+            taught_by, self._prepared, self.fit_, self._information, self._prior_sd
+        )
         self.groups_ = groups.join(shares, on="group")
         self.fuel_classes_ = class_table(self.draws_["class_fuel_load"])
         self.diagnostics_ = diagnose(used, self._prepared, self.fit_)
@@ -236,7 +244,7 @@ class LeanMassModel:
         return pd.DataFrame(rows)
 
     def _fit(self, used: pd.DataFrame) -> LaplaceFit:
-        """Fit to all birds; with many, from where a part of them settles, which saves time."""
+        """Fit to these birds; with many, from where a part of them settles, which saves time."""
         import jax
 
         from phenology.models import lean_mass_likelihood as likelihood

@@ -13,6 +13,7 @@ import pandas as pd
 from phenology.assess.support_outcomes import OUTCOMES, Outcome
 from phenology.assess.support_rows import Birds, gather_birds
 from phenology.models.refusal import Refused
+from phenology.models.thinning import evenly_chosen
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -29,6 +30,7 @@ DIRECT, THROUGH, TOTAL = (
     "within-site, through flowers",
     "within-site",
 )
+MOST_BIRDS = 10_000  # of an outcome: beyond, seasons and sites set what can be known of effects
 FEWEST_SURVEYED = 8  # surveyed site-years that tell how flowers follow the monsoon
 
 
@@ -149,8 +151,19 @@ def _fit(
         table = table.assign(group=table["species"])
     local = np.asarray(table["p_local"] if role_draws is None else role_draws, dtype=float)
     known = np.isfinite(np.atleast_2d(local)).all(axis=0)
+    known &= np.isfinite(np.atleast_2d(values)).all(axis=0)
+    known[known] = few_of_a_season(table[known])
     values, local = np.where(known, values, np.nan), np.where(known, local, 0.0)
     return SupportModel(outcome.kind, outcome.roles, seed=seed).fit(table, values, local)
+
+
+def few_of_a_season(table: pd.DataFrame) -> npt.NDArray[np.bool_]:
+    """Which birds are used: `MOST_BIRDS`, evenly from all groups, sites and seasons."""
+    cells = [table[name].astype(str) for name in ("group", "season", "site")]
+    order = np.lexsort(cells)
+    chosen = np.empty(len(table), bool)
+    chosen[order] = evenly_chosen(np.zeros(len(table)), MOST_BIRDS)
+    return chosen
 
 
 def _refuse(answers: Estimates, outcome: Outcome, roles: tuple[str, ...], reason: str) -> None:

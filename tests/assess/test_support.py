@@ -8,6 +8,7 @@ import pytest
 import xarray as xr
 from invented_support import SPECIES, WINDOWS, assess_invented
 
+from phenology.assess import support
 from phenology.assess.comparison import compare_sites, why_not_comparable
 from phenology.assess.scenario import tell_scenarios
 from phenology.assess.scenario_words import parse_scenario
@@ -259,3 +260,23 @@ def test_a_finished_run_answers_scenarios_as_the_run_itself_would(assessed, tmp_
         compare_sites(one, answers)
         tables.append(answers.table())
     pd.testing.assert_frame_equal(*tables)
+
+
+def test_of_very_many_birds_some_of_every_group_site_and_season_are_used(monkeypatch) -> None:
+    rng = np.random.default_rng(1)
+    birds = pd.DataFrame(
+        {
+            "group": rng.choice(["adult", "young"], 3000, p=[0.99, 0.01]),
+            "site": rng.choice(["fork", "ridge"], 3000),
+            "season": rng.choice(["2031", "2032", None], 3000),
+        }
+    )
+    keys = ["group", "site", "season"]
+    monkeypatch.setattr(support, "MOST_BIRDS", 300)
+    few = birds[support.few_of_a_season(birds)]
+    cells, of_few = (table.groupby(keys, dropna=False).size() for table in (birds, few))
+    assert of_few.index.equals(cells.index)
+    assert len(few) <= 300 + len(cells)
+    np.testing.assert_allclose(of_few, cells / 10, atol=1)
+    monkeypatch.setattr(support, "MOST_BIRDS", 3000)
+    assert support.few_of_a_season(birds).all()

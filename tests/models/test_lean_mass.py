@@ -4,6 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from phenology.models import lean_mass
 from phenology.models.lean_mass import LeanMassModel
 from phenology.models.lean_mass_rows import complete
 from phenology.models.lean_mass_simulated import LeanMassTruth, simulate_lean_mass
@@ -47,6 +48,21 @@ def test_lean_mass_and_fuel_are_the_mass_and_a_meal_is_neither(fitted) -> None:
     np.testing.assert_allclose(ratio[empty], 1.0, rtol=2e-3)
     full = (weighed["crop"] == "full") & ~weighed["fed_before_weighing"]
     assert abs(1 - ratio[full].mean() - 0.06) < 0.02  # 6 % of mass is the meal simulated
+
+
+def test_some_birds_of_large_groups_teach_and_all_are_told(fitted, monkeypatch) -> None:
+    birds, truth, every = fitted
+    monkeypatch.setattr(lean_mass, "MOST_OF_A_GROUP", 40)
+    some = LeanMassModel(wing_error=0.012).fit(birds)
+    told = some.birds_["lean_mass_g"]
+    assert told.notna().equals(every.birds_["lean_mass_g"].notna())
+    assert told.corr(every.birds_["lean_mass_g"]) > 0.98
+    assert 0.80 <= _inside(some.birds_, "lean_mass_g", truth.birds["lean_mass_g"]) <= 0.97
+    wide, narrow = (
+        (fit.groups_["lean_mass_g_high"] - fit.groups_["lean_mass_g_low"]).mean()
+        for fit in (some, every)
+    )
+    assert wide > 1.1 * narrow  # what was not used is not claimed
 
 
 def test_a_wing_error_ignored_flattens_the_exponent() -> None:
