@@ -17,6 +17,7 @@ import xarray as xr
 from phenology.assess.assessment import Assessment
 from phenology.assess.draws_file import StoredDraws, write_draws
 from phenology.assess.run import assess_study
+from phenology.compilation import use_compilation_cache
 from phenology.compute import ONE_THREAD, Progress, quiet
 from phenology.errors import StudyError
 from phenology.netcdf import write_netcdf
@@ -105,6 +106,7 @@ def region_seed(seed: int, name: str) -> int:
 
 def answer_region(study: Study, seed: int) -> Part | str:
     """One region's task; what the user must know of it instead comes back in words."""
+    use_compilation_cache()
     try:
         told = assess_study(study, seed)
     except StudyError as error:

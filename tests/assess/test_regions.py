@@ -1,16 +1,23 @@
 """Studies of several regions: alike however many work on them, and resumed where they stopped."""
 
+import os
+import signal
+import time
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from pathlib import Path
 
+import dask
 import numpy as np
 import pandas as pd
 import pytest
+from distributed import Client, LocalCluster
 
 from phenology.assess import regions
 from phenology.assess.assessment import Assessment
 from phenology.assess.regions import assess_regions, kept_folder, region_seed
+from phenology.compute import ONE_THREAD
 from phenology.errors import StudyError
 from phenology.regions import part_of, regions_of
 from phenology.study.study import Study, open_study
@@ -78,6 +85,30 @@ def test_two_workers_tell_the_same_as_one_process(study: Study, serial: Assessme
     together = assess_regions(study, jobs=2)
     pd.testing.assert_frame_equal(together.estimates, serial.estimates)
     pd.testing.assert_frame_equal(together.captures, serial.captures)
+
+
+def test_a_worker_killed_midway_changes_nothing(study: Study, serial: Assessment) -> None:
+    with (
+        dask.config.set({"distributed.nanny.pre-spawn-environ": ONE_THREAD}),
+        LocalCluster(n_workers=2, threads_per_worker=1, dashboard_address=None) as cluster,
+        Client(cluster) as client,
+    ):
+        workers = client.run(os.getpid)
+
+        def kill_one_at_work() -> int:
+            while True:
+                for address, tasks in client.processing().items():
+                    if tasks:
+                        time.sleep(1.0)  # it reads its region's rows by now
+                        os.kill(workers[address], signal.SIGKILL)
+                        return workers[address]
+                time.sleep(0.1)
+
+        with ThreadPoolExecutor(1) as thread:
+            killed = thread.submit(kill_one_at_work)
+            told = assess_regions(study, scheduler=cluster.scheduler_address)
+        assert killed.result() not in client.run(os.getpid).values()
+    pd.testing.assert_frame_equal(told.estimates, serial.estimates)
 
 
 def test_a_stopped_run_goes_on_from_its_finished_regions(
