@@ -28,6 +28,7 @@ SUBJECTS = {
     "models": "phenology.bench.models:bench_models",
     "weather": "phenology.bench.weather:bench_weather",
     "page": "phenology.bench.page:bench_page",
+    "captures": "phenology.bench.scale:bench_captures",
     "scale": "phenology.bench.scale:bench_scale",
     "accelerator": "phenology.bench.accelerator:bench_accelerator",
 }
