@@ -159,8 +159,8 @@ def _fit(
 
 def few_of_a_season(table: pd.DataFrame) -> npt.NDArray[np.bool_]:
     """Which birds are used: `MOST_BIRDS`, evenly from all groups, sites and seasons."""
-    cells = [table[name].astype(str) for name in ("group", "season", "site")]
-    order = np.lexsort(cells)
+    cells = table.groupby(["group", "site", "season"], dropna=False).ngroup()
+    order = np.argsort(cells.to_numpy(), kind="stable")
     chosen = np.empty(len(table), bool)
     chosen[order] = evenly_chosen(np.zeros(len(table)), MOST_BIRDS)
     return chosen

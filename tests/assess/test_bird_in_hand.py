@@ -122,7 +122,7 @@ def test_of_very_many_stays_some_of_large_groups_teach_the_gain(monkeypatch) -> 
     few = deposition.few_of_a_group(stays)
     weighings_of = few.groupby("bird").size()
     again = few[few["bird"].isin(weighings_of.index[weighings_of == 2])]
-    assert again.groupby("group")["bird"].nunique().to_dict() == {"adult": 99, "young": 5}
+    assert again.groupby("group")["bird"].nunique().to_dict() == {"adult": 100, "young": 5}
     assert few["bird"].isin(once["bird"]).sum() == len(once)
     monkeypatch.setattr(deposition, "MOST_OF_A_GROUP", 495)
     pd.testing.assert_frame_equal(deposition.few_of_a_group(stays), stays)
