@@ -38,15 +38,15 @@ def serve(folder: Path, port: int, tell: Callable[[str], object]) -> None:
     with socket.create_server((HOST, port)) as listening:
         keys = Keys(listening.getsockname()[1])
         workspace = Workspace(folder, f"http://{keys.host}")
-        tell(keys.new_address())  # before what is slow to import: a browser may wait meanwhile
         with _interrupt_held():
+            tell(keys.new_address())  # before what is slow to import: a browser may wait meanwhile
             server = make_server(workspace, keys, tell)
         server.run(sockets=[listening])
 
 
 @contextmanager
 def _interrupt_held() -> Iterator[None]:
-    """Keep Ctrl-C until the end: a library that is being imported may swallow it."""
+    """Keep Ctrl-C until the end: a library that prints or is being imported may swallow it."""
     if threading.current_thread() is not threading.main_thread():
         yield
         return
