@@ -5,8 +5,8 @@ models/calibration/MODEL.csv. A table carries the hash of the model's source: te
 is stale, and when its figures miss the limits set here.
 
 A study that the model refuses adds nothing to coverage; `refused` counts them. Kept studies are
-those of one source and one seed: with --resume a calibration goes on where it was stopped, or
-from the studies of a smaller table.
+those of one seed, and of one source or of earlier ones that it was confirmed to agree with: with
+--resume a calibration goes on where it was stopped, or from the studies of a smaller table.
 
 Code that was only made faster gives the same answers but for chance: ``--confirm N`` fits the
 first N of the kept studies again and, if estimates are not shifted and intervals no wider or
@@ -222,7 +222,12 @@ def run(model: str, studies: int, seed: int, resume: bool, jobs: int) -> pd.Data
         commit=_commit(),
         source_hash=stamp,
     )
-    table.round(4).to_csv(TABLES / f"{model}.csv", index=False)
+    path = TABLES / f"{model}.csv"
+    if resume and path.exists():
+        former = pd.read_csv(path, keep_default_na=False)
+        if "confirmed" in former and former["source_hash"].iloc[0] == stamp:
+            table["confirmed"] = former["confirmed"].iloc[0]  # others are of an earlier source
+    table.round(4).to_csv(path, index=False)
     return table
 
 

@@ -176,6 +176,8 @@ def test_a_table_stands_for_faster_code_only_if_its_studies_answer_alike(
     kept = _kept_columns(tmp_path)
     assert kept[["source_hash", "confirmed"]].to_numpy().tolist() == [["faster", 3]]
     assert kept["coverage"].tolist() == table["coverage"].round(4).tolist()
+    calibrate.run("known", studies=6, seed=1, resume=True, jobs=1)
+    assert _kept_columns(tmp_path)["confirmed"].tolist() == [3]  # the other three are not its own
     with pytest.raises(SystemExit, match="nothing to confirm"):
         calibrate.confirm("known", studies=3, jobs=1)
     source = "later"
