@@ -5,21 +5,22 @@ A bird first weighed at m₁ and again t days later differs by
     m(t) − m₁ = r_i t − L min(t, 1) + h (hour − hour₁) + e(t) − e₁,     r_i ~ N(r_g, s²),
 
 with L what capture and handling cost on the first day, h the gain through a day, e the error of a
-weighing. The differences of one bird share e₁ and r_i; their joint density is a multivariate t.
+weighing. The differences of one bird share e₁ and r_i; their joint density is a multivariate t,
+whose scale matrix, var(e) (I + 11ᵀ) + s² ttᵀ, is a diagonal and two directions: of a bird only the
+products of its gains, times and ones are needed, summed over its weighings.
 """
 
 from __future__ import annotations
 
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
-import jax
-import jax.numpy as jnp
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 import xarray as xr
+from scipy.special import gammaln
 
-from phenology.models.laplace import fit_laplace, jax_derivatives
+from phenology.models.laplace import fit_laplace
 from phenology.models.refusal import Refused
 from phenology.quantities import HIGH_QUANTILE, LOW_QUANTILE
 
@@ -34,7 +35,8 @@ _TAIL_DF = (
 # (15 % for single birds of 3.4 g, Lindström 2003, quoted); loss up to a few per cent on the first
 # day and gain through the day below 2 % an hour are common practice.
 _RATE_SD, _LOSS_SD, _HOUR_SD = 0.05, 0.02, 0.01
-_SCALES = {"log_error": (-4.0, 0.8), "log_rate_sd": (-4.0, 0.8), "log_group_sd": (-4.5, 0.8)}
+# φ: logarithms of the error, of the spread of rates between birds, and between groups
+_SCALE_MEAN, _SCALE_SD = np.array([-4.0, -4.0, -4.5]), 0.8
 
 
 class DepositionFit(NamedTuple):
@@ -53,13 +55,13 @@ class DepositionFit(NamedTuple):
     draws: xr.Dataset
 
 
-class _Differences(NamedTuple):
-    gain: Any  # (n, J): mass less first mass, as a share of mean mass
-    days: Any  # (n, J)
-    hours: Any  # (n, J): hour of day less hour of the first
-    there: Any  # (n, J): 0 on padding
-    group: Any  # (n,)
-    weight: Any  # (n,)
+class _Birds(NamedTuple):
+    """Sums over the later weighings of each bird; Z is gain, days, −min(days, 1) and hours."""
+
+    products: Array  # (n, 4, 4): ZᵀZ
+    ones: Array  # (n, 4): 1ᵀZ
+    count: Array  # (n,)
+    group: npt.NDArray[np.int64]  # (n,)
 
 
 def fit_deposition(weighings: pd.DataFrame, draws: int = 400, seed: int = 1) -> DepositionFit:
@@ -97,24 +99,32 @@ def fit_deposition(weighings: pd.DataFrame, draws: int = 400, seed: int = 1) -> 
     """
     table, mean_mass = _clean(weighings)
     groups = sorted(table["group"].unique())
-    repeated = int((table.groupby("bird")["day"].agg(np.ptp) > 0).sum())
+    days = table.groupby("bird")["day"].agg(["min", "max"])
+    repeated = int((days["max"] > days["min"]).sum())
     if repeated < FEWEST_REPEATED:
         raise Refused(
             f"{repeated} birds were weighed again on another day of the same stay; a rate of "
             f"deposition needs {FEWEST_REPEATED}"
         )
-    differences, birds = _differences(table, groups, mean_mass)
+    birds = _sum_products(table, groups, mean_mass)
+
+    def derivatives(theta: Array, phi: Array) -> tuple[float, Array, Array]:
+        return _negative_log_joint(theta, phi, birds)
+
     # θ: mean rate, loss, hour, then one deviation a group
-    scale_mean, scale_sd = (np.array(part) for part in zip(*_SCALES.values(), strict=True))
-    theta = np.zeros(3 + len(groups))
-    derivatives = jax_derivatives(_derivatives, differences, scale_mean, scale_sd)
-    fit = fit_laplace(derivatives, theta, scale_mean)
+    fit = fit_laplace(derivatives, np.zeros(3 + len(groups)), _SCALE_MEAN)
     drawn, scales = fit.draws(draws, np.random.default_rng(seed))
     rate = mean_mass * (drawn[:, :1] + drawn[:, 3:])
     low, middle, high = np.quantile(rate, [LOW_QUANTILE, 0.5, HIGH_QUANTILE], axis=0)
     return DepositionFit(
         pd.DataFrame(
-            {"group": groups, "birds": birds, "estimate": middle, "low": low, "high": high}
+            {
+                "group": groups,
+                "birds": np.bincount(birds.group, minlength=len(groups)),
+                "estimate": middle,
+                "low": low,
+                "high": high,
+            }
         ),
         xr.Dataset(
             {
@@ -150,75 +160,74 @@ def _clean(weighings: pd.DataFrame) -> tuple[pd.DataFrame, float]:
     return table, float(table["mass"].median())
 
 
-def _differences(
-    table: pd.DataFrame, groups: list[str], mean_mass: float
-) -> tuple[_Differences, list[int]]:
+def _sum_products(table: pd.DataFrame, groups: list[str], mean_mass: float) -> _Birds:
     table = table.assign(at=table["day"] + table["hour"] / 24).sort_values(["bird", "at"])
-    order = table.groupby("bird").cumcount()
-    several = table["bird"].map(table["bird"].value_counts()) > 1
-    table, order = table[several], order[several]
-    names = table["bird"].drop_duplicates()
-    row = table["bird"].map({name: place for place, name in enumerate(names)}).to_numpy()
-    width = 1 << max(1, int(order.max() - 1).bit_length())
-    size = 1 << max(5, (len(names) - 1).bit_length())
-    arrays = {key: np.zeros((size, width)) for key in ("gain", "days", "hours", "there")}
-    first = order.to_numpy() == 0
-    start = {key: table.loc[first, key].to_numpy() for key in ("mass", "at", "hour")}
-    later = ~first
-    cell = row[later], order.to_numpy()[later] - 1
-    arrays["gain"][cell] = (table["mass"].to_numpy() - start["mass"][row])[later] / mean_mass
-    arrays["days"][cell] = (table["at"].to_numpy() - start["at"][row])[later]
-    arrays["hours"][cell] = (table["hour"].to_numpy() - start["hour"][row])[later]
-    arrays["there"][cell] = 1.0
-    group = np.zeros(size, dtype=int)
-    group[: len(names)] = [groups.index(name) for name in table["group"].to_numpy()[first]]
-    weight = (np.arange(size) < len(names)).astype(float)
-    counts = np.bincount(group[: len(names)], minlength=len(groups)).tolist()
-    return _Differences(**arrays, group=group, weight=weight), counts
-
-
-def _bird(theta: Any, phi: Any, bird: _Differences) -> Any:
-    rate = theta[0] + theta[3 + bird.group]
-    expected = rate * bird.days - theta[1] * jnp.minimum(bird.days, 1.0) + theta[2] * bird.hours
-    residual = (bird.gain - expected) * bird.there
-    error, spread = jnp.exp(2 * phi[0]), jnp.exp(2 * phi[1])
-    days = bird.days * bird.there
-    shared = error * jnp.outer(bird.there, bird.there) + spread * jnp.outer(days, days)
-    covariance = shared + jnp.diag(jnp.where(bird.there > 0, error, 1.0))
-    root = jnp.linalg.cholesky(covariance)
-    standard = jax.scipy.linalg.solve_triangular(root, residual, lower=True)
-    count = bird.there.sum()
-    log_density = (
-        jax.scipy.special.gammaln((_TAIL_DF + count) / 2)
-        - jax.scipy.special.gammaln(_TAIL_DF / 2)
-        - 0.5 * count * jnp.log(_TAIL_DF * jnp.pi)
-        - jnp.log(jnp.diag(root)).sum()
-        - (_TAIL_DF + count) / 2 * jnp.log1p(standard @ standard / _TAIL_DF)
+    bird, _ = pd.factorize(table["bird"])
+    start = np.flatnonzero(np.diff(bird, prepend=-1))
+    later = np.ones(len(bird), dtype=bool)
+    later[start] = False
+    first = start[bird[later]]
+    gain, days, hours = (
+        table[name].to_numpy()[later] - table[name].to_numpy()[first]
+        for name in ("mass", "at", "hour")
     )
-    return bird.weight * log_density
-
-
-def _negative_log_joint(
-    theta: Any, phi: Any, birds: _Differences, scale_mean: Any, scale_sd: Any
-) -> Any:
-    log_likelihood = jax.vmap(_bird, in_axes=(None, None, _Differences(0, 0, 0, 0, 0, 0)))(
-        theta, phi, birds
-    ).sum()
-    sd = jnp.concatenate(
-        [
-            jnp.array([_RATE_SD, _LOSS_SD, _HOUR_SD]),
-            jnp.full(theta.shape[0] - 3, jnp.exp(phi[2])),
-        ]
+    weighed = np.stack([gain / mean_mass, days, -np.minimum(days, 1.0), hours], axis=1)
+    several, row = np.unique(bird[later], return_inverse=True)
+    birds = _Birds(
+        np.zeros((len(several), 4, 4)),
+        np.zeros((len(several), 4)),
+        np.bincount(row, minlength=len(several)).astype(float),
+        pd.Categorical(table["group"], groups).codes[start[several]],
     )
-    log_prior = -0.5 * ((theta / sd) ** 2).sum() - jnp.log(sd).sum()
-    log_prior -= 0.5 * (((phi - scale_mean) / scale_sd) ** 2).sum()
-    return -log_likelihood - log_prior
+    np.add.at(birds.products, row, weighed[:, :, None] * weighed[:, None])
+    np.add.at(birds.ones, row, weighed)
+    return birds
 
 
-@jax.jit
-def _derivatives(theta: Any, phi: Any, *data: Any) -> Any:
-    value, gradient = jax.value_and_grad(_negative_log_joint)(theta, phi, *data)
-    return value, gradient, jax.hessian(_negative_log_joint)(theta, phi, *data)
+def _negative_log_joint(theta: Array, phi: Array, birds: _Birds) -> tuple[float, Array, Array]:
+    """Value, gradient and Hessian in θ."""
+    form, log_root_det = _forms(birds, phi)
+    at = np.tile(theta[:3], (len(birds.group), 1))
+    at[:, 0] += theta[3 + birds.group]
+    toward = np.einsum("nij,nj->ni", form[:, 1:, 1:], at) - form[:, 1:, 0]
+    distance = form[:, 0, 0] + ((toward - form[:, 1:, 0]) * at).sum(axis=1)
+    degrees = _TAIL_DF + birds.count
+    value = float(
+        (log_root_det + degrees / 2 * np.log1p(distance / _TAIL_DF)).sum()
+        + (gammaln(_TAIL_DF / 2) - gammaln(degrees / 2)).sum()
+        + 0.5 * birds.count.sum() * np.log(_TAIL_DF * np.pi)
+    )
+    pull = degrees / (_TAIL_DF + distance)
+    bend = pull[:, None, None] * form[:, 1:, 1:]
+    bend -= (2 * pull**2 / degrees)[:, None, None] * toward[:, :, None] * toward[:, None]
+    # a group's deviation adds to the mean rate
+    places = np.eye(3, theta.size)[None].repeat(theta.size - 3, axis=0)
+    places[:, 0, 3:] = np.eye(theta.size - 3)
+    slope_of_group = np.zeros((len(places), 3))
+    bend_of_group = np.zeros((len(places), 3, 3))
+    np.add.at(slope_of_group, birds.group, pull[:, None] * toward)
+    np.add.at(bend_of_group, birds.group, bend)
+    sd = np.concatenate([[_RATE_SD, _LOSS_SD, _HOUR_SD], np.full(theta.size - 3, np.exp(phi[2]))])
+    value += float(0.5 * ((theta / sd) ** 2).sum() + np.log(sd).sum())
+    value += float(0.5 * (((phi - _SCALE_MEAN) / _SCALE_SD) ** 2).sum())
+    return (
+        value,
+        np.einsum("gik,gi->k", places, slope_of_group) + theta / sd**2,
+        np.einsum("gik,gij,gjl->kl", places, bend_of_group, places) + np.diag(sd**-2.0),
+    )
+
+
+def _forms(birds: _Birds, phi: Array) -> tuple[Array, Array]:
+    """Zᵀ C⁻¹ Z of each bird, (n, 4, 4), and ½ log det C, C being its scale matrix."""
+    error, spread = np.exp(2 * phi[0]), np.exp(2 * phi[1])
+    slope = np.sqrt(spread / error)
+    along = np.stack([birds.ones, slope * birds.products[:, 1]], axis=1)  # (n, 2, 4)
+    inner = np.empty((len(birds.count), 2, 2))
+    inner[:, 0, 0] = 1 + birds.count
+    inner[:, 0, 1] = inner[:, 1, 0] = slope * birds.ones[:, 1]
+    inner[:, 1, 1] = 1 + slope**2 * birds.products[:, 1, 1]
+    form = birds.products - along.transpose(0, 2, 1) @ np.linalg.solve(inner, along)
+    return form / error, birds.count * phi[0] + 0.5 * np.log(np.linalg.det(inner))
 
 
 def deposition_from_time_of_day(

@@ -10,7 +10,6 @@ import pandas as pd
 
 from phenology.assess.support_outcomes import LONGEST_STAY_DAYS
 from phenology.models.refusal import Refused
-from phenology.models.thinning import evenly_chosen
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -24,7 +23,6 @@ HOUR_NOTE = (
     "biased: before the night's loss, so an upper bound; birds caught late are not the birds "
     "caught early, and hungry birds come to bait first"
 )
-MOST_OF_A_GROUP = 1000  # stays that teach its rate: it is then known to .03 of a bird's own
 ACTIVE_HOURS = 13.0  # of feeding on a summer's day; common practice, no source
 
 
@@ -56,10 +54,9 @@ def assess_deposition(
     """
     from phenology.models.fuel_deposition import deposition_from_time_of_day, fit_deposition
 
-    few = few_of_a_group(weighings(captures, groups))
     rates: dict[str, Array] = {}
     try:
-        fit = fit_deposition(few, seed=seed)
+        fit = fit_deposition(weighings(captures, groups), seed=seed)
     except Refused as reason:
         answers.refuse("fuel_deposition_g_per_day", str(reason))
     else:
@@ -112,11 +109,3 @@ def weighings(captures: pd.DataFrame, groups: pd.Series[str]) -> pd.DataFrame:
             "group": table["group"],
         }
     )
-
-
-def few_of_a_group(stays: pd.DataFrame) -> pd.DataFrame:
-    """All stays; of large groups evenly chosen ones of those weighed again on another day."""
-    again = stays.groupby("bird")["day"].transform("nunique") > 1
-    bird = stays[again].drop_duplicates("bird")
-    chosen = bird.loc[evenly_chosen(bird["group"].to_numpy(), MOST_OF_A_GROUP), "bird"]
-    return stays[~again | stays["bird"].isin(chosen)]

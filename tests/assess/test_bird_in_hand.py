@@ -7,7 +7,6 @@ import pandas as pd
 import pytest
 import xarray as xr
 
-from phenology.assess import deposition
 from phenology.assess.deposition import assess_deposition, weighings
 from phenology.assess.readiness import AT_CAPTURE, assess_readiness, next_stop_km
 from phenology.assess.roles import assess_roles
@@ -110,22 +109,6 @@ def test_a_long_absence_parts_two_stays_and_gravid_birds_are_not_weighed() -> No
     table = weighings(captures, _stated(captures, SPECIES))
     assert table["mass_g"].tolist() == [3.0, 3.1, 3.2]
     assert table["bird"].nunique() == 2
-
-
-def test_of_very_many_stays_some_of_large_groups_teach_the_gain(monkeypatch) -> None:
-    number = np.arange(500)
-    twice = pd.DataFrame({"bird": number.astype(str), "day": 1.0, "hour": 8.0, "mass_g": 3.0,
-                          "group": np.where(number < 5, "young", "adult")})  # fmt: skip
-    once = twice.assign(bird="once " + twice["bird"])
-    stays = pd.concat([twice, twice.assign(day=3.0, mass_g=3.2), once], ignore_index=True)
-    monkeypatch.setattr(deposition, "MOST_OF_A_GROUP", 100)
-    few = deposition.few_of_a_group(stays)
-    weighings_of = few.groupby("bird").size()
-    again = few[few["bird"].isin(weighings_of.index[weighings_of == 2])]
-    assert again.groupby("group")["bird"].nunique().to_dict() == {"adult": 100, "young": 5}
-    assert few["bird"].isin(once["bird"]).sum() == len(once)
-    monkeypatch.setattr(deposition, "MOST_OF_A_GROUP", 495)
-    pd.testing.assert_frame_equal(deposition.few_of_a_group(stays), stays)
 
 
 def test_deposition_is_told_by_both_ways_or_refused() -> None:
