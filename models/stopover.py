@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, NamedTuple
+from collections.abc import Callable
+from functools import partial
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -148,7 +150,7 @@ def fit_stopover(
     start = np.concatenate([likelihood.PRIOR_MEAN, np.zeros(data.knots.shape[1])])
     fit = fit_laplace(jax_derivatives(likelihood.derivatives, data), _near_mode(start, data))
     theta, effective = draw_by_importance(
-        lambda at: _heights(at, data)[0], fit.theta, fit.covariance(),
+        partial(_on_rows, likelihood.heights, data=data), fit.theta, fit.covariance(),
         count=draws, points=_POINTS, rng=np.random.default_rng(seed),
     )  # fmt: skip
     if effective < FEWEST_EFFECTIVE_DRAWS:
@@ -178,15 +180,12 @@ def _near_mode(start: Array, data: Data) -> Array:
     return np.asarray(found.x)
 
 
-def _heights(theta: Array, data: Data) -> tuple[Array, Array]:
-    """Log joint density and log chance of being caught, at each row of θ."""
+def _on_rows(function: Callable[..., Any], theta: Array, data: Data) -> Array:
+    """What a function of the likelihood finds at each row of θ."""
     import jax
 
-    from phenology.models import stopover_likelihood as likelihood
-
     with jax.enable_x64(True):
-        height, log_caught = likelihood.heights(theta, data)
-    return np.array(height), np.array(log_caught)
+        return np.array(function(theta, data))
 
 
 def checked(histories: npt.ArrayLike, effort: npt.ArrayLike) -> tuple[Histories, Array]:
@@ -245,7 +244,7 @@ def _prepare(caught: Histories, effort: Array, residents: bool) -> Data:
 def _report(theta: Array, data: Data, learned: Array, seen_again: int) -> StopoverFit:
     from phenology.models import stopover_likelihood as likelihood
 
-    log_caught = _heights(theta, data)[1]
+    log_caught = _on_rows(likelihood.log_caught, theta, data)
     # among the caught, then among all: those hard to catch count for more
     odds = np.exp(theta[:, 2] - log_caught[:, 1] + log_caught[:, 0]) * data.residents
     entry = np.exp(theta[:, len(likelihood.NAMES) :] @ data.knots.T)

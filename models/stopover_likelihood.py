@@ -64,26 +64,52 @@ def _still_there(days: Any, log_stay: Any, log_shape: Any) -> Any:
     return jnp.where(days > 0, jnp.exp(-jnp.exp(log_gone)), 1.0)
 
 
-def _path_and_ever(
-    theta: Any, entry: Any, log_stay: Any, log_shape: Any, histories: Histories
-) -> tuple[Any, Any]:
-    """Of one class: Σ_e b(e) q₁(e, f) χ(e, l) on days of sampling, (D, D), and P."""
-    days, count = jnp.arange(entry.size), entry.size
+class _Sampling(NamedTuple):
+    """What days of sampling see of birds that are there."""
+
+    lag: Any  # (T, D): days from entry to a day of sampling
+    waiting: Any  # q₁, (T, D): not caught from entry to the day before; 0 for entries after it
+    caught: Any  # p₁, (D,)
+    unseen: Any  # (D, D): not caught after the row's day up to the column's; 0 for days before
+
+
+def _see(theta: Any, histories: Histories) -> _Sampling:
+    at = histories.day
     waited = jnp.exp(theta[3]) * histories.effort
     before = jnp.cumsum(waited) - waited
-    unseen_rate = jnp.cumsum(jnp.exp(theta[4]) * histories.effort)
-    lag = days - days[:, None]  # (entry, day)
-    stays = _still_there(jnp.arange(count + 1), log_stay, log_shape)
-    there = jnp.where(lag >= 0, stays[jnp.maximum(lag, 0)], 0.0)
-    after = jnp.where((lag >= 0) & (days < count - 1), stays[jnp.maximum(lag + 1, 0)], 0.0)
-    gone_unseen = ((there - after) * jnp.exp(-unseen_rate))[:, ::-1]  # by the day it was last there
-    seen_no_more = jnp.cumsum(gone_unseen, axis=1)[:, ::-1]
-    at = histories.day
-    gone = seen_no_more[:, at] * jnp.exp(unseen_rate[at])  # χ, (T, D)
-    waiting = jnp.where(lag[:, at] >= 0, jnp.exp(before)[:, None] * jnp.exp(-before[at]), 0.0)
-    arrived = entry[:, None] * waiting  # (T, D)
-    p_first = -jnp.expm1(-waited[at]) * histories.worked
-    return arrived.T @ gone, ((arrived * there[:, at]).sum(axis=0) * p_first).sum()
+    missed = jnp.cumsum(jnp.exp(theta[4]) * histories.effort)[at]
+    lag = at - jnp.arange(histories.effort.size)[:, None]
+    return _Sampling(
+        lag,
+        jnp.where(lag >= 0, jnp.exp(before)[:, None] * jnp.exp(-before[at]), 0.0),
+        -jnp.expm1(-waited[at]) * histories.worked,
+        jnp.triu(jnp.exp(jnp.minimum(missed[:, None] - missed, 0.0))),
+    )
+
+
+def _leave(there: Any) -> Any:
+    """Those last there between a day of sampling and the next."""
+    return there - jnp.pad(there[:, 1:], ((0, 0), (0, 1)))
+
+
+def _passage(entry: Any, log_stay: Any, log_shape: Any, seen: _Sampling) -> tuple[Any, Any]:
+    """Σ_e b(e) q₁(e, f) χ(e, l) on days of sampling, (D, D), and P."""
+    stays = _still_there(jnp.arange(entry.size), log_stay, log_shape)
+    there = jnp.where(seen.lag >= 0, stays[jnp.maximum(seen.lag, 0)], 0.0)
+    arrived = entry[:, None] * seen.waiting
+    path = (arrived.T @ _leave(there)) @ seen.unseen.T
+    return path, ((arrived * there).sum(axis=0) * seen.caught).sum()
+
+
+def _residents(entry: Any, log_stay: Any, seen: _Sampling) -> tuple[Any, Any]:
+    """The same where κ = 1: who is there on a day may forget when it entered."""
+    stays = jnp.exp(-jnp.arange(entry.size) * jnp.exp(-log_stay))
+    there = jnp.where(seen.lag >= 0, stays[jnp.maximum(seen.lag, 0)], 0.0)
+    present = (entry[:, None] * seen.waiting * there).sum(axis=0)
+    day = seen.lag[0]
+    on = jnp.triu(stays[jnp.abs(day - day[:, None])])  # there on the row's day and the column's
+    no_more = (_leave(on) * seen.unseen).sum(axis=1)
+    return present[:, None] * on * no_more, (present * seen.caught).sum()
 
 
 def class_log_density(theta: Any, histories: Histories) -> Any:
@@ -91,10 +117,8 @@ def class_log_density(theta: Any, histories: Histories) -> Any:
     entry = jax.nn.softmax(histories.knots @ theta[len(NAMES) :])
     there = jax.nn.sigmoid(theta[5])
     uniform = ((1 - there) * jnp.full(entry.size, 1 / entry.size)).at[0].add(there)
-    found = [
-        _path_and_ever(theta, entry, theta[0], theta[6], histories),
-        _path_and_ever(theta, uniform, theta[1], 0.0, histories),
-    ]
+    seen = _see(theta, histories)
+    found = [_passage(entry, theta[0], theta[6], seen), _residents(uniform, theta[1], seen)]
     first, last = histories.first, histories.last
     path = jnp.stack([path[first, last] for path, _ in found], axis=1)
     log_ever = jnp.log(jnp.stack([ever for _, ever in found]) + _NEVER)
@@ -151,9 +175,11 @@ def derivatives(theta: Any, phi: Any, histories: Histories) -> Any:  # noqa: ARG
 
 @jax.jit
 def heights(thetas: Any, histories: Histories) -> Any:
-    """Log joint density, (draw,), and log chance of being caught by class, (draw, 2)."""
+    """Log joint density, (draw,)."""
+    return jax.lax.map(lambda theta: -_negative_log_joint(theta, histories), thetas)
 
-    def one(theta: Any) -> Any:
-        return -_negative_log_joint(theta, histories), class_log_density(theta, histories)[1]
 
-    return jax.lax.map(one, thetas)
+@jax.jit
+def log_caught(thetas: Any, histories: Histories) -> Any:
+    """Log chance of being caught by class, (draw, 2)."""
+    return jax.lax.map(lambda theta: class_log_density(theta, histories)[1], thetas)

@@ -19,6 +19,7 @@ import jax.numpy as jnp
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
+from scipy.special import expit
 from scipy.stats import norm
 
 from phenology.models.laplace import find_mode, jax_derivatives
@@ -216,13 +217,13 @@ def _logistic_table(
 ) -> pd.DataFrame:
     logit = design @ mode
     se = np.sqrt(np.einsum("ij,jk,ik->i", design, covariance, design))
-    estimate = _expit(logit)
+    estimate = expit(logit)
     table = pd.DataFrame(
         {
             "estimate": estimate,
             "se": se * estimate * (1 - estimate),
-            "low": _expit(logit - bound * se),
-            "high": _expit(logit + bound * se),
+            "low": expit(logit - bound * se),
+            "high": expit(logit + bound * se),
         }
     )
     table.loc[(np.abs(design) > 0) @ free.astype(int) > 0, :] = np.nan
@@ -235,15 +236,11 @@ def _last_product(
     """Survival × recapture of the last interval; its gradient lies in identified directions."""
     phi_row, p_row = rows
     count, after = phi_row.size, mode.size - p_row.size
-    phi, p = float(_expit(phi_row @ mode[:count])), float(_expit(p_row @ mode[after:]))
+    phi, p = float(expit(phi_row @ mode[:count])), float(expit(p_row @ mode[after:]))
     gradient = np.zeros(mode.size)  # of log(φ p)
     gradient[:count] = (1 - phi) * phi_row
     gradient[after:] = (1 - p) * p_row
     spread = float(np.sqrt(gradient @ np.linalg.pinv(hessian, rcond=1e-9) @ gradient))
     logit, se = np.log(phi * p / (1 - phi * p)), spread / (1 - phi * p)
-    low, high = (float(_expit(logit + side * bound * se)) for side in (-1, 1))
+    low, high = (float(expit(logit + side * bound * se)) for side in (-1, 1))
     return phi * p, low, high
-
-
-def _expit(value: Any) -> Any:
-    return 1 / (1 + np.exp(-value))

@@ -1,10 +1,13 @@
 """Stopover: recovery with residents among the birds, refusals, and why simple ways differ."""
 
+import jax
 import numpy as np
 import pytest
+from scipy.special import gamma
 
+from phenology.models import stopover_likelihood
 from phenology.models.refusal import Refused
-from phenology.models.stopover import fit_stopover
+from phenology.models.stopover import _prepare, fit_stopover
 from phenology.models.stopover_simple import compare_simple_stays, total_stay_days_schaub01
 from phenology.models.stopover_simulated import simulate_stopover
 
@@ -21,6 +24,50 @@ def test_intervals_cover_stay_and_share_of_residents() -> None:
             inside[name].append(table.loc[name, "low"] <= value <= table.loc[name, "high"])
     assert np.mean(inside["passage stay"]) >= 0.75
     assert np.mean(inside["residents among birds present"]) >= 0.7
+
+
+def test_the_likelihood_sums_all_days_of_entering_and_leaving() -> None:
+    """By definition, one bird, day of entry and last day there at a time."""
+    effort = np.array([1.0, 0.0, 2.0, 0.5, 0.0, 1.0, 1.5])
+    caught = np.zeros((3, 7), dtype=bool)
+    for bird, days in enumerate(([0, 3], [2], [2, 3, 5])):
+        caught[bird, days] = True
+    data = _prepare(caught, effort, residents=True)
+    theta = np.concatenate([[1.2, 2.0, -0.5, -1.0, -0.7, 0.4, 0.6], [0.3, -0.2]])
+    first, later = np.exp(theta[3:5])[:, None] * data.effort
+    entry = np.exp(data.knots @ theta[7:])
+    there = 1 / (1 + np.exp(-theta[5]))
+    uniform = np.full(7, (1 - there) / 7)
+    uniform[0] += there
+    scale, shape = np.exp(theta[0]) / gamma(1 + np.exp(-theta[6])), np.exp(theta[6])
+
+    def chances(entry, stays):
+        """Chance of each history by class, and of any."""
+        seen, ever = np.zeros(3), 0.0
+        for start in range(7):
+            for last in range(start, 7):
+                stay = stays(last - start) - (stays(last - start + 1) if last < 6 else 0)
+                there = entry[start] * stay
+                days = np.arange(start, last + 1)
+                ever += there * -np.expm1(-first[days].sum())
+                for bird, history in enumerate(caught):
+                    if history[:start].any() or history[last + 1 :].any():
+                        continue
+                    rate = np.where(days <= history.argmax(), first[days], later[days])
+                    seen[bird] += (
+                        there * np.where(history[days], -np.expm1(-rate), np.exp(-rate)).prod()
+                    )
+        return seen, ever
+
+    found = [
+        chances(entry / entry.sum(), lambda k: np.exp(-((k / scale) ** shape))),
+        chances(uniform, lambda k: np.exp(-k / np.exp(theta[1]))),
+    ]
+    with jax.enable_x64(True):
+        log_density, log_ever = stopover_likelihood.class_log_density(theta, data)
+    np.testing.assert_allclose(np.exp(log_ever), [ever for _, ever in found], rtol=1e-9)
+    expected = np.stack([seen / ever for seen, ever in found], axis=1)
+    np.testing.assert_allclose(np.exp(np.array(log_density)[:3]), expected, rtol=1e-9)
 
 
 def test_a_few_residents_wreck_the_simple_ways() -> None:
