@@ -23,8 +23,7 @@ _LEAST_LOG_SD = np.log(1e-4)  # of the outcome's spread: a random effect smaller
 _LARGEST_LOG_SD = np.log(20.0)  # and one larger than that leaves nothing for the others
 _ROUNDS = 3
 _CANDIDATES = 300  # proposals weighted in a round, and for outcomes on the same rows
-_ADAPTED = 5  # data sets to which the proposal is fitted
-_CANDIDATES_EACH = 40  # for a data set with rows of its own
+_ADAPTED = 5  # outcomes to which the proposal is fitted
 _BATCH_CELLS = 300_000  # numbers in the matrices of one batch, to stay in the cache
 
 
@@ -162,13 +161,13 @@ def restricted_estimate(sums: RowSums) -> RestrictedEstimate:
     >>> restricted_estimate(sums).sds.round(3).tolist()  # closed form for balanced groups
     [0.816, 3.488]
     """
-    first = sums.outcome(0)
+    first = sums.some(slice(1))
     return generalised_least_squares(first, np.exp(_mode(first, None)))
 
 
 def generalised_least_squares(sums: RowSums, sds: Array) -> RestrictedEstimate:
     """Coefficients of the first outcome under flat priors, its standard deviations known."""
-    factor, mean = _solve(sums.outcome(0), None, np.log(sds))
+    factor, mean = _solve(sums.some(slice(1)), None, np.log(sds))
     covariance = cho_solve((factor, True), np.eye(sums.products.shape[0]))
     return RestrictedEstimate(sds, mean[:, 0], covariance)
 
@@ -185,8 +184,9 @@ def _spread(sums: RowSums) -> float:
 
 
 def _mode(sums: RowSums, prior: Prior | None) -> Array:
-    """Log standard deviations at the mode of their marginal density."""
+    """Log standard deviations at the mode of their marginal density, for the first outcome."""
     unit = np.log(_spread(sums))
+    sums = sums.some(slice(1))
 
     def loss(relative: Array) -> float:
         return -float(_log_density(sums, prior, (relative + unit)[None])[0, 0])
@@ -218,17 +218,16 @@ class _Proposal:
         return inside, np.where((inside == drawn).all(axis=1), log_density, np.inf)
 
 
-def _adapt(data: Sequence[RowSums], prior: Prior, rng: np.random.Generator) -> _Proposal:
-    """Fit the proposal to the posteriors of a few data sets together by repeated weighting."""
-    log_unit = np.log(_spread(data[0]))
-    centre = _mode(data[0], prior)
+def _adapt(sums: RowSums, prior: Prior, rng: np.random.Generator) -> _Proposal:
+    """Fit the proposal to the posteriors of a few outcomes together by repeated weighting."""
+    few = sums.some(slice(0, None, -(-sums.cross.shape[1] // _ADAPTED)))
+    log_unit = np.log(_spread(few))
+    centre = _mode(few, prior)
     proposal = _Proposal(centre, np.eye(centre.size) * 0.3**2, log_unit)
     for _ in range(_ROUNDS):
         log_sds, log_proposed = proposal.draw(_CANDIDATES, rng)
-        each = [
-            _normalise(_log_density(sums, prior, log_sds) - log_proposed[:, None]) for sums in data
-        ]
-        weight = np.mean(each, axis=0)[:, 0]
+        each = _normalise(_log_density(few, prior, log_sds) - log_proposed[:, None])
+        weight = each.mean(axis=1)
         weight = np.minimum(weight, 10 / _CANDIDATES)  # a first, poor proposal must not collapse
         weight /= weight.sum()
         centre = weight @ log_sds
@@ -237,21 +236,13 @@ def _adapt(data: Sequence[RowSums], prior: Prior, rng: np.random.Generator) -> _
     return proposal
 
 
-def _few(data: RowSums | Sequence[RowSums]) -> list[RowSums]:
-    """A few of the outcomes or data sets, evenly taken, to which the proposal is fitted."""
-    if isinstance(data, RowSums):
-        outcomes = data.cross.shape[1]
-        return [data.outcome(number) for number in range(0, outcomes, -(-outcomes // _ADAPTED))]
-    return list(data[:: -(-len(data) // _ADAPTED)])
-
-
 def _normalise(log_weight: Array) -> Array:
     weight = np.exp(log_weight - log_weight.max(axis=0))
     return np.asarray(weight / weight.sum(axis=0))
 
 
 def draw_posterior(
-    data: RowSums | Sequence[RowSums],
+    sums: RowSums,
     prior: Prior,
     rng: np.random.Generator,
     draws: int = 400,
@@ -261,61 +252,41 @@ def draw_posterior(
     The uncertainty of all standard deviations is in them.
 
     The marginal density of the log standard deviations is met by a Student proposal, fitted to
-    a few of the data sets; each outcome's draw is chosen among the candidates by its own weights,
+    a few of the outcomes; each outcome's draw is chosen among the candidates by its own weights,
     its coefficients then come from their exact normal distribution.
 
     Parameters
     ----------
-    data : RowSums or sequence of RowSums
-        Sums with D outcomes on the same rows, or one data set an imputation (where rows or
-        drivers differ between imputations) with one outcome each.
+    sums : RowSums
+        With D outcomes on the same rows.
     prior : Prior
     rng : Generator
     draws : int
-        Of a single outcome; many outcomes or data sets get one each.
+        Of a single outcome; many outcomes get one each.
 
     Returns
     -------
     MixedEffectsDraws
-        With many outcomes or data sets, draw d belongs to the d-th.
+        With many outcomes, draw d belongs to the d-th.
 
     Raises
     ------
     Refused
         If the outcome does not vary.
     """
-    proposal = _adapt(_few(data), prior, rng)
-    if isinstance(data, RowSums):
-        number = draws if data.cross.shape[1] == 1 else data.cross.shape[1]
-        return _draw(data, prior, proposal, rng, (_CANDIDATES, number))
-    each = [_draw(sums, prior, proposal, rng, (_CANDIDATES_EACH, 1)) for sums in data]
-    return MixedEffectsDraws(
-        np.concatenate([one.coefficients for one in each]),
-        np.concatenate([one.sds for one in each]),
-        float(np.mean([one.efficiency for one in each])),
-    )
-
-
-def _draw(
-    sums: RowSums,
-    prior: Prior,
-    proposal: _Proposal,
-    rng: np.random.Generator,
-    numbers: tuple[int, int],
-) -> MixedEffectsDraws:
-    """Weight so many candidates and draw so many times; outcomes take one draw each."""
-    candidates, draws = numbers
-    log_sds, log_proposed = proposal.draw(candidates, rng)
-    weight = _normalise(_log_density(sums, prior, log_sds) - log_proposed[:, None])
-    chosen = (rng.random(draws) > np.cumsum(weight, axis=0)[:-1]).sum(axis=0)
+    proposal = _adapt(sums, prior, rng)
     size, outcomes = sums.cross.shape
-    coefficients = np.empty((draws, size))
+    number = draws if outcomes == 1 else outcomes
+    log_sds, log_proposed = proposal.draw(_CANDIDATES, rng)
+    weight = _normalise(_log_density(sums, prior, log_sds) - log_proposed[:, None])
+    chosen = (rng.random(number) > np.cumsum(weight, axis=0)[:-1]).sum(axis=0)
+    coefficients = np.empty((number, size))
     for candidate in np.unique(chosen):
         own = np.flatnonzero(chosen == candidate)
         factor, mean = _solve(sums, prior, log_sds[candidate])
         noise = solve_triangular(factor.T, rng.standard_normal((size, own.size)))
         coefficients[own] = (mean[:, own if outcomes > 1 else [0]] + noise).T
-    efficiency = float((1 / (weight**2).sum(axis=0)).mean() / candidates)
+    efficiency = float((1 / (weight**2).sum(axis=0)).mean() / _CANDIDATES)
     return MixedEffectsDraws(coefficients, np.exp(log_sds[chosen]), efficiency)
 
 

@@ -78,15 +78,14 @@ class RowSums:
         """Number of standard deviations: residual, one an effect, cells if any."""
         return 1 + len(self.counts) + (self.cell_size.size > 0)
 
-    def outcome(self, number: int) -> RowSums:
-        """The sums with one of the outcomes alone."""
-        one = slice(number, number + 1)
+    def some(self, outcomes: slice) -> RowSums:
+        """The sums with some of the outcomes alone."""
         return replace(
             self,
-            cross=self.cross[:, one],
-            square=self.square[one],
-            cell_cross=self.cell_cross[..., one],
-            cell_square=self.cell_square[:, one],
+            cross=self.cross[:, outcomes],
+            square=self.square[outcomes],
+            cell_cross=self.cell_cross[..., outcomes],
+            cell_square=self.cell_square[:, outcomes],
         )
 
 

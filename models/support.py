@@ -10,6 +10,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 import xarray as xr
+from scipy.special import expit
 
 from phenology.models.mixed_effects_rows import Array, full_columns
 from phenology.models.refusal import Refused
@@ -249,7 +250,7 @@ class SupportModel:
         before = logit
         if contrast.switches:
             before = logit - fit.coefficients[:, [column]] * fit.design.values[driver]
-        return _mean_over(_share(before + step[:, None]) - _share(before), fit.chance)
+        return _mean_over(expit(before + step[:, None]) - expit(before), fit.chance)
 
     def _summary(self) -> pd.DataFrame:
         records = []
@@ -322,7 +323,7 @@ class SupportModel:
         if self.kind == "mean":  # the mean of a linear outcome is the outcome of the mean bird
             return np.asarray(coefficients @ _mean_over(rows.T, chance))
         kind = coefficients.dtype  # stored draws carry seven digits: no more are worked with
-        return _mean_over(_share(coefficients @ rows.T.astype(kind)), chance.astype(kind))
+        return _mean_over(expit(coefficients @ rows.T.astype(kind)), chance.astype(kind))
 
 
 def _aligned(
@@ -344,10 +345,6 @@ def _share_prior(fit: RoleFit, driver: str, definition: str) -> float:
     place = (fit.design.within if definition == WITHIN else fit.design.between)[driver]
     prior_sd = fit.design.prior_sd[place] * fit.scale
     return float(min(1.0, fit.coefficients[:, place].var() / prior_sd**2))
-
-
-def _share(logit: Array) -> Array:
-    return np.asarray(1 / (1 + np.exp(-np.clip(logit, -500, 500))))
 
 
 def _mean_over(values: Array, chance: Array) -> Array:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import xarray as xr
+from scipy.special import expit
 
 from phenology.models.mixed_effects_rows import Array
 from phenology.models.support import SupportModel
@@ -75,8 +76,8 @@ def site_levels(model: SupportModel, role: str) -> xr.Dataset:
         away[:, first] += parts["site_season"]
     difference = away.reshape(draws, sites, -1)
     if model.kind == "share":
-        difference = _share(level[..., None] + difference) - _share(level)[..., None]
-        level = _share(level)
+        difference = expit(level[..., None] + difference) - expit(level)[..., None]
+        level = expit(level)
     seen = birds.reshape(sites, -1)
     return xr.Dataset(
         {
@@ -127,7 +128,3 @@ def _effects(fit: RoleFit) -> dict[str, Array]:
         parts[effect.name] = fit.coefficients[:, start : start + effect.count]
         start += effect.count
     return parts
-
-
-def _share(logit: Array) -> Array:
-    return np.asarray(1 / (1 + np.exp(-logit)))

@@ -9,6 +9,7 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
+from scipy.special import expit
 
 from phenology.models.mixed_effects import generalised_least_squares
 from phenology.models.mixed_effects_rows import Array, Integers, sum_rows
@@ -136,7 +137,7 @@ def simulate_support(
         outcome = linear + rng.normal(0, SDS["bird"], site.size)
         truth = _truth_of_means(birds, local, effects)
     else:
-        outcome = (rng.random(site.size) < _share(LOGISTIC_SD * linear)).astype(float)
+        outcome = (rng.random(site.size) < expit(LOGISTIC_SD * linear)).astype(float)
         truth = _truth_of_shares(truly, local, effects, linear)
     return SimulatedSupport(birds, outcome, p_local, local, truth)
 
@@ -189,7 +190,7 @@ def _feeders(
         "by_need": -4.0 * bloom.mean(axis=2),
         "by_quality": np.repeat(3.0 * quality[:, None] / SDS["site"], seasons, axis=1),
     }[placing]
-    hung = rng.random((sites, seasons)) < _share(leaning)
+    hung = rng.random((sites, seasons)) < expit(leaning)
     start = np.where(
         rng.random((sites, seasons)) < 0.5, 0, rng.integers(visits, size=(sites, seasons))
     )
@@ -256,7 +257,7 @@ def _truth_of_shares(
             effect = effects[role].get(driver, 0.0)
             step = np.full(member.sum(), effect) * LOGISTIC_SD
             before = logit - (step * own["feeders"] if driver == "feeders" else 0.0)
-            change = float((_share(before + step) - _share(before)).mean())
+            change = float((expit(before + step) - expit(before)).mean())
             record = {"role": role, "driver": driver, "effect": change, "large": _large(effect)}
             records.append(record | {"oracle_width": np.nan})
     return pd.DataFrame(records)
@@ -264,7 +265,3 @@ def _truth_of_shares(
 
 def _large(effect: float) -> bool:
     return abs(effect) >= HALF_SD - 1e-9
-
-
-def _share(logit: Array) -> Array:
-    return np.asarray(1 / (1 + np.exp(-logit)))

@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from statsmodels.discrete.discrete_model import Logit
 
 from phenology.models.mixed_effects import (
     Prior,
@@ -12,6 +13,7 @@ from phenology.models.mixed_effects import (
     restricted_estimate,
 )
 from phenology.models.mixed_effects_rows import RandomEffect, sum_rows
+from phenology.models.mixed_share import draw_share_posterior
 from phenology.models.refusal import Refused
 
 
@@ -125,6 +127,20 @@ def test_outcomes_on_the_same_rows_keep_their_order() -> None:
     drawn = draw_posterior(sums, prior, np.random.default_rng(6))
     assert np.corrcoef(drawn.coefficients[:, 0], shifts)[0, 1] > 0.99
     assert drawn.efficiency > 0.3
+
+
+def test_shares_of_each_imputation_are_drawn_about_its_own_logit_regression() -> None:
+    """Statsmodels' logit of two outcomes in turn; priors are wide and there are no effects."""
+    rng = np.random.default_rng(8)
+    design = np.column_stack([np.ones(300), rng.normal(size=300)])
+    two = (rng.random((2, 300)) < 1 / (1 + np.exp(-design @ [0.5, 0.8]))).astype(float)
+    prior = Prior(np.zeros(2), np.full(2, 50.0), 1.0)
+    drawn = draw_share_posterior(np.tile(two, (400, 1)), design, (), prior=prior, rng=rng)
+    for number, outcome in enumerate(two):
+        theirs = Logit(outcome, design).fit(disp=0)
+        ours = drawn.coefficients[number::2]
+        np.testing.assert_allclose(ours.mean(0), theirs.params, atol=0.2 * theirs.bse.min())
+        np.testing.assert_allclose(ours.std(0), theirs.bse, rtol=0.12)
 
 
 def test_an_outcome_without_variation_is_refused() -> None:
