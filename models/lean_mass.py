@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from itertools import chain
 from typing import Any
 
 import numpy as np
@@ -47,8 +46,9 @@ FEWEST_FOR_CONDITION = 10
 # Heaviest over lean mass among migrants is 1.28 to 2.75 over species (Hedenström & Alerstam 1992,
 # J. Exp. Biol. 164:19); no bird lives at half its lean mass (common practice).
 BELIEVED_OVER_LEAN = (0.5, 2.75)
-MOST_OF_A_GROUP = 1000  # captures that teach its parameters; its lean mass is then known to .002
+MOST_OF_A_GROUP = 500  # captures that teach its parameters; its lean mass is then known to .003
 _CELLS_AT_ONCE = 4_000_000
+_PARTS_REPEATED = 4  # such parts of birds caught again that teach repeatability, to about .02
 _FIRST_FITTED = 1000  # birds whose fit is where the fit of many begins
 
 
@@ -96,7 +96,7 @@ class LeanMassModel:
 
     Notes
     -----
-    Of a group of more than 1000 captures, 1000 evenly chosen ones teach the parameters; all are
+    Of a group of more than 500 captures, 500 evenly chosen ones teach the parameters; all are
     parted by them.
 
     Not to be believed where the lowest fat classes were never caught: lean mass is then
@@ -301,15 +301,16 @@ class LeanMassModel:
             local = self._theta[:, self._layout.places][:, group[captures]]
             return draw_residuals(rows, captures, local, self._phi, rng)
 
-        several = [drawn(captures) for captures in again]
+        kept = range(0, len(again), max(1, len(again) // _PARTS_REPEATED))
+        several = {place: drawn(again[place]) for place in kept}
         if repeatability is None:
-            births = [bird[captures] for captures in again]
-            repeatability = draw_repeatability(several, births, scatter, rng)
+            births = [bird[again[place]] for place in several]
+            repeatability = draw_repeatability(list(several.values()), births, scatter, rng)
             self.draws_ = self.draws_.assign(repeatability=("draw", repeatability))
         names = ("lean_mass_g", "fuel_load", "residual")
         values = {name: np.empty((self.draws, len(used)), np.float32) for name in names}
-        known = zip(again, several, strict=True)
-        for captures, residuals in chain(known, ((part, drawn(part)) for part in once)):
+        for place, captures in enumerate([*again, *once]):
+            residuals = several[place] if place in several else drawn(captures)
             parted = part_mass(residuals, bird[captures], repeatability, scatter, rng)
             for name, each in zip(names, (*parted, residuals.residual), strict=True):
                 values[name][:, captures] = each

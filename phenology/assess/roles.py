@@ -149,20 +149,19 @@ def bird_seasons(
 ) -> pd.DataFrame:
     """One row a bird, site and season, indexed by its first capture, with its traits.
 
-    `captures` holds the labels of all its captures.
+    `captures` holds an array of the labels of all its captures.
     """
     captures = study.captures
     fuel = pd.Series(np.nan, index=captures.index)
     if hand is not None:
         fuel[hand.indexes["bird"]] = hand["fuel_load"].median("draw").to_numpy()
     table = captures.assign(group=groups, season=seasons, stated=stated, fuel_load=fuel)
-    table["capture"] = table.index
     table = table.sort_values(["date", "time"], kind="stable")
     table["bird"] = bird_of_capture(table)
     table["known_local"] = noted(table["breeding"]).eq(1) | table["gravid"].fillna(False).astype(
         bool
     )
-    by_bird = table.groupby(["site", "season", "bird"], sort=False)
+    by_bird = table.groupby(["site", "season", "bird"], sort=False, dropna=False)
     sites = table.groupby(["season", "bird"])["site"].transform("nunique")
     span = (by_bird["date"].transform("max") - by_bird["date"].transform("min")).dt.days
     table["span_days"] = span.where(span > 0).astype(float)
@@ -170,8 +169,11 @@ def bird_seasons(
     table["day"] = table["date"].dt.day_of_year.astype(float)
     table["moult"] = table["body_moult"].astype(object)
     table["known_local"] = by_bird["known_local"].transform("any")
-    table["captures"] = by_bird["capture"].transform(lambda labels: [list(labels)] * len(labels))
-    return table.loc[~table.duplicated(["site", "season", "bird"])]
+    bird = by_bird.ngroup().to_numpy()
+    birds = table.loc[~table.duplicated(["site", "season", "bird"])].copy()
+    labels = table.index.to_numpy()[np.argsort(bird, kind="stable")]
+    birds["captures"] = np.split(labels, np.cumsum(np.bincount(bird))[:-1])
+    return birds
 
 
 def _draw_species(
@@ -202,7 +204,7 @@ def _draw_species(
 def _spread(target: Array, values: Array, birds: pd.DataFrame, index: pd.Index) -> None:
     """Write each bird's column into the columns of all its captures."""
     counts = birds["captures"].str.len().to_numpy(dtype=int)
-    where = index.get_indexer([label for labels in birds["captures"] for label in labels])
+    where = index.get_indexer(np.concatenate(birds["captures"].to_list()))
     target[:, where] = np.repeat(values, counts, axis=1)
 
 
