@@ -3,6 +3,8 @@
 This file imports nothing, so that `models` can share it without knowing the rest of the package.
 """
 
+WHOLE_REGION = "all of "  # opens the name of a region where a site's name would stand
+
 # name: (unit, definition). A reported number has one of these names or it is not reported.
 QUANTITIES: dict[str, tuple[str, str]] = {
     "arrival_day": (

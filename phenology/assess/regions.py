@@ -21,6 +21,7 @@ from phenology.compilation import use_compilation_cache
 from phenology.compute import ONE_THREAD, Progress, quiet
 from phenology.errors import StudyError
 from phenology.netcdf import write_netcdf
+from phenology.quantities import WHOLE_REGION
 from phenology.regions import part_of, regions_of
 
 if TYPE_CHECKING:
@@ -233,7 +234,7 @@ def _together(study: Study, seed: int, parts: dict[str, Part | str]) -> Assessme
     every = list(answered.values())
     estimates = [
         part.estimates.assign(
-            site=part.estimates["site"].where(part.estimates["site"] != "", f"all of {name}")
+            site=part.estimates["site"].where(part.estimates["site"] != "", WHOLE_REGION + name)
         )
         for name, part in answered.items()
     ]
@@ -281,7 +282,14 @@ def _joined_site_days(parts: list[xr.Dataset]) -> xr.Dataset:
         if name in joined
     }
     names = [species[group] for group in joined["group"].values]
-    return joined.assign(filled).assign_coords(species=("group", names))
+    joined = joined.assign(filled).assign_coords(species=("group", names))
+    joined.attrs["effort_known"] = min(int(part.attrs["effort_known"]) for part in parts)
+    for name, variable in joined.variables.items():
+        if "notes" in variable.attrs:
+            told = [part[name].attrs.get("notes", "") for part in parts if name in part]
+            lines = dict.fromkeys(line for notes in told for line in notes.split("\n") if line)
+            variable.attrs["notes"] = "\n".join(lines)
+    return joined
 
 
 def kept_folder(out: Path, study: Study, seed: int) -> Path:

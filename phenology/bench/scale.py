@@ -89,4 +89,7 @@ def _run(scratch: Path, regions: int, jobs: int) -> ProcessUse:
     shutil.rmtree(out, ignore_errors=True)
     asked = {"study": str(scratch / f"of_{regions}"), "out": str(out), "seed": None, "jobs": jobs}
     command = [sys.executable, "-m", "phenology.compute", "run", json.dumps(asked)]
-    return measure_process(command, XDG_CACHE_HOME=str(scratch / "cache"))
+    used = measure_process(command, XDG_CACHE_HOME=str(scratch / "cache"))
+    if not (out / "report.html").exists():  # a run that stops says why and ends orderly
+        raise RuntimeError(f"the run of {regions} regions left no report")
+    return used

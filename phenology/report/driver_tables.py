@@ -128,11 +128,8 @@ def _energy_days(
 
 
 def _skill(site_days: xr.Dataset) -> pd.DataFrame:
-    return pd.DataFrame(
-        {
-            "season": site_days["bloom_season"].to_numpy(),
-            "surveys": site_days["bloom_surveys"].to_numpy(),
-            "error_model": site_days["bloom_error_model"].to_numpy(),
-            "error_mean_curve": site_days["bloom_error_mean_curve"].to_numpy(),
-        }
-    )
+    """One row a season left out; of several regions, whose sites repeat it, one a region."""
+    names = ["surveys", "error_model", "error_mean_curve"]
+    told = site_days[["bloom_" + name for name in names]].to_dataframe().dropna().reset_index()
+    told.columns = told.columns.str.removeprefix("bloom_")
+    return told[["season", *names]].drop_duplicates(ignore_index=True).astype({"surveys": int})

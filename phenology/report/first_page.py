@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
+from phenology.quantities import WHOLE_REGION
 from phenology.report.content import Figure, Section, Words, points
 from phenology.report.figures import draw_glance
 from phenology.report.rooms import verdicts_in_short
@@ -19,6 +20,7 @@ from phenology.report.words import (
     count_words,
     day_words,
     number_words,
+    of_place,
     plain,
     span_words,
 )
@@ -205,13 +207,15 @@ def _fuel_said(fuel: pd.DataFrame, species: list[str]) -> list[str]:
     for column in ("site", "season"):
         if column not in rows:
             rows[column] = ""
-    pooled = (rows["site"] == "") & (rows["season"] == "")
+    whole = (rows["site"] == "") | rows["site"].str.startswith(WHOLE_REGION)
+    pooled = whole & (rows["season"] == "")
+    rows["species"] = [_species_of(group, species) for group in rows["group"]]
+    there = rows.groupby(["species", "site", "season"])["birds"].transform("sum")
     best = (
-        rows.assign(pooled=pooled)
-        .sort_values(["pooled", "season", "birds"], ascending=False)
+        rows.assign(pooled=pooled, there=there)
+        .sort_values(["pooled", "season", "there", "birds"], ascending=False)
         .drop_duplicates("group")
     )
-    best["species"] = [_species_of(group, species) for group in best["group"]]
     birds = best.groupby("species")["birds"].transform("sum")
     ordered = best.assign(of_species=birds).sort_values(
         ["of_species", "birds"], ascending=False, kind="stable"
@@ -227,17 +231,17 @@ def _species_of(group: str, species: list[str]) -> str:
 def _load_said(species: str, groups: pd.DataFrame) -> str:
     birds = count_words(int(groups["birds"].sum()), "bird")
     first = groups.iloc[0]
+    where = of_place(first["site"]) if groups["site"].nunique() == 1 else ""
     if len(groups) > 1:
         least, most = (round(100 * edge) for edge in (groups["low"].min(), groups["high"].max()))
         span = f"{max(least, 0)} to {most}"
         return (
-            f"{plain(species, 80)}: on average {span} % heavier than without fat, by age and sex, "
-            f"from {birds}."
+            f"{plain(species, 80)}{where}: on average {span} % heavier than without fat, by age "
+            f"and sex, from {birds}."
         )
     share, low, high = (100 * float(first[name]) for name in ("estimate", "low", "high"))
     shown = [number_words(value, low, high) for value in (share, low, high)]
     who = plain(first["group"], 80)
-    where = f" at {plain(first['site'], 60)}" if first["site"] else ""
     if low <= 0:
         return f"{who}{where}: no more than {shown[2]} % of body weight in fuel on average."
     return (

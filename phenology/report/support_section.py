@@ -99,11 +99,9 @@ def _untold(tables: dict[str, pd.DataFrame]) -> list[str]:
         return []
     whole = refused[(refused["quantity"] == "effect") & (refused["driver"] == "")]
     return [
-        untold_sentence(outcome, role, reason)
-        for outcome, role, reason in zip(
-            whole["outcome"], whole["role"], whole["reason"], strict=True
-        )
-        if outcome and role
+        untold_sentence(row["outcome"], row["role"], row["reason"], row["site"])
+        for row in whole.to_dict("records")
+        if row["outcome"] and row["role"]
     ]
 
 

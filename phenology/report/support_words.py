@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 from phenology.quantities import AGAINST_NORMAL, BETWEEN
 from phenology.report.support_measures import PLAIN_DRIVERS, Measure, change_words, measure_of
-from phenology.report.words import and_words, number_words, plain
+from phenology.report.words import and_words, number_words, of_place, plain
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -40,7 +40,7 @@ def effect_sentence(row: Row) -> str:
     'Passage birds, half the flowers: daily gain falls by 0.08 g a day (0.04 to 0.11; 236 birds).'
     """
     measure, change = measure_of(row["outcome"]), change_words(row["driver"])
-    who = f"{str(row['role']).capitalize()} birds"
+    who = f"{str(row['role']).capitalize()} birds{of_place(row.get('site'))}"
     if row["basis"] == "refused":
         driver = PLAIN_DRIVERS.get(str(row["driver"]), plain(row["driver"], 60))
         asked = f"whether {driver} change" if driver.endswith("s") else f"whether {driver} changes"
@@ -124,7 +124,7 @@ def unshown_sentence(outcome: str, role: str, drivers: Sequence[str]) -> str:
     return f"{role.capitalize()} birds: no effect of {and_words(asked, 'or')} on {name} is clear."
 
 
-def untold_sentence(outcome: str, role: str, reason: str) -> str:
+def untold_sentence(outcome: str, role: str, reason: str, site: str = "") -> str:
     """That nothing can be said of what moves an outcome, and why.
 
     Examples
@@ -134,7 +134,8 @@ def untold_sentence(outcome: str, role: str, reason: str) -> str:
     """
     name = measure_of(outcome).name
     why = plain(reason, 300).rstrip(".")
-    return f"{role.capitalize()} birds: what moves {name} cannot be told: {why}."
+    who = f"{role.capitalize()} birds{of_place(site)}"
+    return f"{who}: what moves {name} cannot be told: {why}."
 
 
 def verdict_sentence(site: str, season: str, role: str, rows: Sequence[Row]) -> str:

@@ -7,7 +7,7 @@ import re
 from datetime import date, timedelta
 from typing import TYPE_CHECKING
 
-from phenology.quantities import AGAINST_NORMAL, QUANTITIES
+from phenology.quantities import AGAINST_NORMAL, QUANTITIES, WHOLE_REGION
 
 if TYPE_CHECKING:
     from collections.abc import Hashable, Mapping, Sequence
@@ -90,6 +90,20 @@ def plain(text: object, limit: int = 160) -> str:
     """
     shown = _UNSEEN.sub("·", "" if text is None else str(text))
     return shown if len(shown) <= limit else shown[: limit - 1].rstrip() + "…"
+
+
+def of_place(site: object) -> str:
+    """Where birds are, after who they are; empty where they are of all sites.
+
+    Examples
+    --------
+    >>> of_place("fork"), of_place("all of region 1"), of_place("")
+    (' at fork', ' of region 1', '')
+    """
+    name = "" if site is None else str(site)
+    if name.startswith(WHOLE_REGION):
+        return f" of {plain(name.removeprefix(WHOLE_REGION), 60)}"
+    return f" at {plain(name, 60)}" if name else ""
 
 
 def season_year(season: str | int) -> int:

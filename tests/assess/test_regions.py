@@ -16,6 +16,7 @@ from distributed import Client, LocalCluster
 
 from phenology.assess import regions
 from phenology.assess.assessment import Assessment
+from phenology.assess.outputs import write_run
 from phenology.assess.regions import assess_regions, kept_folder, region_seed
 from phenology.compute import ONE_THREAD
 from phenology.errors import StudyError
@@ -45,8 +46,18 @@ def study(write_study_at: WriteStudy, tmp_path_factory: pytest.TempPathFactory) 
         {"site": "fork", "latitude": 31.0, "longitude": -109.0, "region": "south"},
         {"site": "mesa", "latitude": 40.0, "longitude": -106.0, "region": "north"},
     ]
+    bloom = [
+        {"site": site, "date": f"{year}-{day}", "plant": "Salvia alpha", "area_m2": 100,
+         "open_flowers": round(flowers * (1 + (site == "mesa") + 0.3 * (year - 2031))),
+         "complete": "yes"}
+        for site, years in (("fork", (2031, 2032, 2033)), ("mesa", (2032, 2033)))
+        for year in years
+        for day, flowers in (("07-05", 20), ("07-20", 80), ("08-04", 60), ("08-19", 15))
+    ]  # fmt: skip
     folder = tmp_path_factory.mktemp("regions") / "study"
-    return open_study(write_study_at(folder, captures=captures, effort=effort, sites=sites))
+    return open_study(
+        write_study_at(folder, captures=captures, effort=effort, sites=sites, bloom=bloom)
+    )
 
 
 @pytest.fixture(scope="module")
@@ -79,6 +90,16 @@ def test_each_region_answers_for_its_own_sites(study: Study, serial: Assessment)
     assert {name.split(": ")[0] for name in serial.draws} == {"north", "south"}
     key = list(serial.estimates.columns[:11])
     assert not serial.estimates.duplicated(key).any()
+
+
+def test_a_report_of_several_regions_names_them(serial: Assessment, tmp_path: Path) -> None:
+    write_run(serial, tmp_path)
+    text = (tmp_path / "report.html").read_text(encoding="utf-8")
+    assert "Fewer than 3 surveyed seasons at mesa" in text
+    assert "the model was the better in" in text
+    skill = pd.read_csv(tmp_path / "tables" / "bloom_skill.csv")
+    assert sorted(skill["season"]) == [2031, 2032, 2032, 2033, 2033]  # of the south, of the north
+    assert serial.site_days["plant_flowers_per_m2"].sizes["site"] == 2
 
 
 def test_two_workers_tell_the_same_as_one_process(study: Study, serial: Assessment) -> None:
