@@ -60,7 +60,7 @@ class _Birds(NamedTuple):
 
     products: Array  # (n, 4, 4): ZᵀZ
     ones: Array  # (n, 4): 1ᵀZ
-    count: Array  # (n,)
+    number: Array  # (n,)
     group: npt.NDArray[np.int64]  # (n,)
 
 
@@ -191,11 +191,11 @@ def _negative_log_joint(theta: Array, phi: Array, birds: _Birds) -> tuple[float,
     at[:, 0] += theta[3 + birds.group]
     toward = np.einsum("nij,nj->ni", form[:, 1:, 1:], at) - form[:, 1:, 0]
     distance = form[:, 0, 0] + ((toward - form[:, 1:, 0]) * at).sum(axis=1)
-    degrees = _TAIL_DF + birds.count
+    degrees = _TAIL_DF + birds.number
     value = float(
         (log_root_det + degrees / 2 * np.log1p(distance / _TAIL_DF)).sum()
         + (gammaln(_TAIL_DF / 2) - gammaln(degrees / 2)).sum()
-        + 0.5 * birds.count.sum() * np.log(_TAIL_DF * np.pi)
+        + 0.5 * birds.number.sum() * np.log(_TAIL_DF * np.pi)
     )
     pull = degrees / (_TAIL_DF + distance)
     bend = pull[:, None, None] * form[:, 1:, 1:]
@@ -222,12 +222,12 @@ def _forms(birds: _Birds, phi: Array) -> tuple[Array, Array]:
     error, spread = np.exp(2 * phi[0]), np.exp(2 * phi[1])
     slope = np.sqrt(spread / error)
     along = np.stack([birds.ones, slope * birds.products[:, 1]], axis=1)  # (n, 2, 4)
-    inner = np.empty((len(birds.count), 2, 2))
-    inner[:, 0, 0] = 1 + birds.count
+    inner = np.empty((len(birds.number), 2, 2))
+    inner[:, 0, 0] = 1 + birds.number
     inner[:, 0, 1] = inner[:, 1, 0] = slope * birds.ones[:, 1]
     inner[:, 1, 1] = 1 + slope**2 * birds.products[:, 1, 1]
     form = birds.products - along.transpose(0, 2, 1) @ np.linalg.solve(inner, along)
-    return form / error, birds.count * phi[0] + 0.5 * np.log(np.linalg.det(inner))
+    return form / error, birds.number * phi[0] + 0.5 * np.log(np.linalg.det(inner))
 
 
 def deposition_from_time_of_day(

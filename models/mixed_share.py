@@ -108,8 +108,8 @@ def _draw_given(
 ) -> Array:
     """One draw of the coefficients of one imputation, from its own mode and curvature.
 
-    The mode is sought by the information of the reference, `near`, for the own one costs a
-    hundred times what a gradient does.
+    The mode is sought by the information of the reference, `near`, for the own one costs ten
+    times what a gradient does.
     """
     precision = np.diag(density.precision(log_sds))
 

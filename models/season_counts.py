@@ -29,6 +29,8 @@ class BirdTraits(NamedTuple):
     `log_ratio` the logarithm of how many times likelier the bird's traits are of a local than of
     a passage bird, its day apart. Only traits that stay the same through the season within a
     role may speak here: signs of breeding and fuel do not, and with them early locals pass for all.
+    Runs give none. On seasons simulated bird by bird even a size known to differ between the roles
+    took the coverage of local departures from .94 to .72, while others gained up to .08.
     """
 
     group: npt.NDArray[Any]

@@ -190,7 +190,7 @@ def _feeders(
         "by_need": -4.0 * bloom.mean(axis=2),
         "by_quality": np.repeat(3.0 * quality[:, None] / SDS["site"], seasons, axis=1),
     }[placing]
-    hung = rng.random((sites, seasons)) < expit(leaning)
+    hung = np.asarray(rng.random((sites, seasons)) < expit(leaning))
     start = np.where(
         rng.random((sites, seasons)) < 0.5, 0, rng.integers(visits, size=(sites, seasons))
     )
