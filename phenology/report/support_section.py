@@ -99,7 +99,7 @@ def _untold(tables: dict[str, pd.DataFrame]) -> list[str]:
         return []
     whole = refused[(refused["quantity"] == "effect") & (refused["driver"] == "")]
     return [
-        untold_sentence(row["outcome"], row["role"], row["reason"], row["site"])
+        untold_sentence(row["outcome"], row["role"], row["reason"], row.get("site", ""))
         for row in whole.to_dict("records")
         if row["outcome"] and row["role"]
     ]
