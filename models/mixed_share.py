@@ -9,7 +9,7 @@ from scipy import sparse
 from scipy.linalg import solve_triangular
 from scipy.special import expit
 
-from phenology.models.laplace import LaplaceFit, find_mode, fit_laplace
+from phenology.models.laplace import Derivatives, find_mode, fit_laplace
 from phenology.models.mixed_effects import Prior
 from phenology.models.mixed_effects_rows import Array
 
@@ -83,78 +83,45 @@ def draw_share_posterior(
     >>> bool(abs(drawn.coefficients.mean() - np.log(0.7 / 0.3)) < 0.1)
     True
     """
-    density = _Density(sparse.csr_array(columns), counts, prior)
+    rows = sparse.csr_array(columns)
     start = np.zeros(columns.shape[1])
     log_sds = np.full(len(counts), np.log(_START_SD))
-    mean = outcomes.mean(axis=0)
-    reference = fit_laplace(lambda at, sds: density.derivatives(at, sds, mean), start, log_sds)
+    reference = fit_laplace(
+        _derivatives(rows, outcomes.mean(axis=0), counts, prior), start, log_sds
+    )
     coefficients, drawn_log_sds = reference.draws(len(outcomes), rng)
-    if not (outcomes == outcomes[0]).all():
-        near = density.information(reference.theta)
-        for number, yes in enumerate(outcomes):
-            coefficients[number] = _draw_given(
-                density, yes, drawn_log_sds[number], reference, near, rng
-            )
+    if (outcomes == outcomes[0]).all():
+        return ShareDraws(coefficients, np.exp(drawn_log_sds))
+    for number, (yes, log_sds) in enumerate(zip(outcomes, drawn_log_sds, strict=True)):
+        own = _derivatives(rows, yes, counts, prior)
+        near = reference.theta + reference.theta_slope @ (log_sds - reference.phi)
+        _, mode, hessian = find_mode(own, near, log_sds)
+        noise = rng.standard_normal(mode.size)
+        root = np.linalg.cholesky(hessian).T
+        coefficients[number] = mode + solve_triangular(root, noise, lower=False)
     return ShareDraws(coefficients, np.exp(drawn_log_sds))
 
 
-def _draw_given(
-    density: _Density,
-    yes: Array,
-    log_sds: Array,
-    reference: LaplaceFit,
-    near: Array,
-    rng: np.random.Generator,
-) -> Array:
-    """One draw of the coefficients of one imputation, from its own mode and curvature.
+def _derivatives(
+    columns: sparse.csr_array, yes: Array, counts: tuple[int, ...], prior: Prior
+) -> Derivatives:
+    """Negative log density, its gradient and Hessian in the coefficients."""
+    mean = np.concatenate([prior.coefficient_mean, np.zeros(sum(counts))])
 
-    The mode is sought by the information of the reference, `near`, for the own one costs ten
-    times what a gradient does.
-    """
-    precision = np.diag(density.precision(log_sds))
-
-    def nearly(theta: Array, _: Array) -> tuple[float, Array, Array]:
-        return *density.value_and_slope(theta, log_sds, yes), near + precision
-
-    start = reference.theta + reference.theta_slope @ (log_sds - reference.phi)
-    mode = find_mode(nearly, start, log_sds)[1]
-    factor = np.linalg.cholesky(density.information(mode) + precision)
-    noise = rng.standard_normal(mode.size)
-    return np.asarray(mode + solve_triangular(factor.T, noise, lower=False))
-
-
-@dataclass(frozen=True)
-class _Density:
-    """Negative log density of coefficients and log standard deviations."""
-
-    columns: sparse.csr_array
-    counts: tuple[int, ...]
-    prior: Prior
-
-    def derivatives(self, theta: Array, log_sds: Array, yes: Array) -> tuple[float, Array, Array]:
-        """Value, gradient and Hessian in the coefficients."""
-        value, slope = self.value_and_slope(theta, log_sds, yes)
-        return value, slope, self.information(theta) + np.diag(self.precision(log_sds))
-
-    def value_and_slope(self, theta: Array, log_sds: Array, yes: Array) -> tuple[float, Array]:
-        precision = self.precision(log_sds)
-        away = theta.copy()
-        away[: theta.size - sum(self.counts)] -= self.prior.coefficient_mean
-        logit = self.columns @ theta
+    def derivatives(theta: Array, log_sds: Array) -> tuple[float, Array, Array]:
+        precision = np.concatenate(
+            [prior.coefficient_sd**-2.0, np.repeat(np.exp(-2 * log_sds), counts)]
+        )
+        logit = columns @ theta
+        share = expit(logit)
+        away = theta - mean
         value = float(
             (np.logaddexp(0, logit) - yes * logit).sum()
             + 0.5 * (precision * away**2 - np.log(precision)).sum()
-            + (0.5 * (np.exp(log_sds) / self.prior.sd_scale) ** 2 - log_sds).sum()
+            + (0.5 * (np.exp(log_sds) / prior.sd_scale) ** 2 - log_sds).sum()
         )
-        return value, self.columns.T @ (expit(logit) - yes) + precision * away
+        weighted = sparse.diags_array(share * (1 - share)) @ columns
+        hessian = (columns.T @ weighted).toarray() + np.diag(precision)
+        return value, columns.T @ (share - yes) + precision * away, hessian
 
-    def information(self, theta: Array) -> Array:
-        """Of the birds alone, whatever they answered."""
-        share = expit(self.columns @ theta)
-        root = sparse.diags_array(np.sqrt(share * (1 - share))) @ self.columns
-        return np.asarray((root.T @ root).toarray())
-
-    def precision(self, log_sds: Array) -> Array:
-        """Of the prior of each coefficient."""
-        levels = np.repeat(np.exp(-2 * log_sds), self.counts)
-        return np.concatenate([self.prior.coefficient_sd**-2.0, levels])
+    return derivatives

@@ -143,6 +143,20 @@ def test_shares_of_each_imputation_are_drawn_about_its_own_logit_regression() ->
         np.testing.assert_allclose(ours.std(0), theirs.bse, rtol=0.12)
 
 
+def test_imputations_that_answer_far_apart_each_find_their_own_mode() -> None:
+    """A half of yes and none at all: the curvature of their mean is that of neither."""
+    rng = np.random.default_rng(3)
+    site = np.arange(120) % 6
+    columns = np.column_stack([np.ones(120), site[:, None] == np.arange(6)]).astype(float)
+    half = rng.random(120) < 0.5
+    outcomes = np.tile([half, np.zeros(120)], (50, 1)).astype(float)
+    prior = Prior(np.zeros(1), np.array([20.0]), 0.5)
+    drawn = draw_share_posterior(outcomes, columns, (6,), prior=prior, rng=rng)
+    shares = (1 / (1 + np.exp(-drawn.coefficients @ columns.T))).mean(axis=1)
+    assert shares[::2].mean() == pytest.approx(half.mean(), abs=0.02)
+    assert shares[1::2].mean() < 0.2
+
+
 def test_an_outcome_without_variation_is_refused() -> None:
     _, design, effects = _crossed(7, 40)
     with pytest.raises(Refused, match="does not vary"):
