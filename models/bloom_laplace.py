@@ -185,8 +185,10 @@ def find_mode(
         theta, departure, _, system = _climb(problem, scale, log_r, theta, departure)
         spread, _, log_spread = system.spread(noise)
         newer, freedom = _update_scales(theta, spread.var(axis=1), components, scale)
-        log_mean = (system.log_mean[..., None] + log_spread)[problem.known]
-        newer_log_r = _update_dispersion(problem.count[problem.known], log_mean, log_r)
+        rows = problem.known
+        newer_log_r = _update_dispersion(
+            problem.count[rows], system.log_mean[rows], log_spread.var(axis=-1)[rows], log_r
+        )
         change = max(np.abs(np.log(newer / scale)).max(), abs(newer_log_r - log_r))
         scale, log_r = newer, newer_log_r
         if change < SETTLED_CHANGE:
@@ -391,13 +393,18 @@ def _update_scales(
     return np.where(components.learned, newer, scale), freedom
 
 
-def _update_dispersion(count: Floats, log_mean: Floats, log_r: float) -> float:
-    """Dispersion under draws (n, d) of the log means."""
+def _update_dispersion(count: Floats, log_mean: Floats, variance: Floats, log_r: float) -> float:
+    """Dispersion where log means (n,) are known to a variance.
+
+    The likelihood is expected to second order: on days without flowers a log mean can be anything
+    far below zero, and draws of it by its slope, where it is large, would say nothing of counts.
+    """
     middle, sd = LOG_DISPERSION
 
     def loss(log_dispersion: float) -> float:
-        value = negative_binomial_log_likelihood(count[:, None], log_mean, log_dispersion)
-        return float(-value.sum() / log_mean.shape[1] + 0.5 * ((log_dispersion - middle) / sd) ** 2)
+        at_mean = negative_binomial_log_likelihood(count, log_mean, log_dispersion)
+        lost = 0.5 * variance * _information(log_mean, log_dispersion)
+        return float((lost - at_mean).sum() + 0.5 * ((log_dispersion - middle) / sd) ** 2)
 
     found = minimize_scalar(
         loss, bounds=(log_r - 1.5, log_r + 1.5), method="bounded", options={"xatol": 0.01}

@@ -32,7 +32,7 @@ COMPONENTS: dict[str, tuple[float, bool]] = {
     "peak_days": (PEAK_SD_DAYS, False),
     "log_rise": (LOG_WIDTH[1], False),
     "log_fall": (LOG_WIDTH[1], False),
-    "bump": (0.4, True),
+    "bump": (0.4, False),  # the empty days of long studies would pull it up without end
     "site": (0.8, True),
     "season": (0.15, True),
     "plant_season": (0.2, True),

@@ -40,7 +40,7 @@ FEWEST_BIRDS = 5
 def assess_departure(
     captures: pd.DataFrame,
     roles: pd.Series[str],
-    drawn: Array | None,
+    drawn: npt.NDArray[Any] | None,
     groups: pd.Series[str],
     seasons: pd.Series[str],
     hand: xr.Dataset | None,
@@ -122,10 +122,12 @@ def assess_departure(
                             note=note, site=site, **key)  # fmt: skip
 
 
-def _passes(stated: pd.Series[str], place: npt.NDArray[np.int64], drawn: Array | None) -> Array:
+def _passes(
+    stated: pd.Series[str], place: npt.NDArray[np.int64], drawn: npt.NDArray[Any] | None
+) -> Array:
     """Whether each bird passes, (draw, bird); missing for mixed species whose roles are untold."""
     if drawn is not None:
-        return np.asarray(1 - drawn[:, place])
+        return np.asarray(1 - drawn[:, place], dtype=float)
     return np.where(stated == "passage", 1.0, np.nan)[None]
 
 

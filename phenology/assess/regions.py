@@ -7,6 +7,7 @@ import json
 import shutil
 from contextlib import contextmanager
 from dataclasses import dataclass
+from itertools import islice
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING, Any
@@ -88,13 +89,14 @@ def assess_regions(
     seed = study.options.seed if seed is None else seed
     with _folder(kept) as folder:
         waiting = {
-            name: part_of(study, region_of.index[region_of == name].to_list())
+            name: region_of.index[region_of == name].to_list()
             for name in names
             if not _is_whole(folder / _slug(name))
         }
         finished = len(names) - len(waiting)
-        for name, part in _answered(waiting, seed, jobs, scheduler):
+        for name, part in _answered(study, waiting, seed, jobs, scheduler):
             _write(part, folder / _slug(name), name)
+            del part  # or it would stay while the next is waited for
             finished += 1
             progress(f"Regions: {finished} of {len(names)}", 0.05 + 0.8 * finished / len(names))
         return _together(study, seed, {name: _read(folder / _slug(name)) for name in names})
@@ -123,25 +125,39 @@ def answer_region(study: Study, seed: int) -> Part | str:
 
 
 def _answered(
-    waiting: dict[str, Study], seed: int, jobs: int, scheduler: str | None
+    study: Study,
+    waiting: dict[str, list[str]],
+    seed: int,
+    jobs: int,
+    scheduler: str | None,
 ) -> Iterator[tuple[str, Part | str]]:
-    """Regions as they end."""
+    """Regions as they end; of their rows, only those at work or next in turn are copied."""
     if scheduler is None and (jobs == 1 or len(waiting) < 2):
-        for name, part in waiting.items():
-            yield name, answer_region(part, region_seed(seed, name))
+        for name, sites in waiting.items():
+            yield name, answer_region(part_of(study, sites), region_seed(seed, name))
         return
     from distributed import as_completed
 
+    left = iter(waiting.items())
     with _client(min(jobs, len(waiting)), scheduler) as client:
-        started = {
-            client.submit(
-                answer_region, part, region_seed(seed, name), pure=False, retries=RETRIES
-            ): name
-            for name, part in waiting.items()
-        }
-        for future in as_completed(started):  # type: ignore[no-untyped-call]
-            yield started[future], future.result()
+        at_work: Any = as_completed()  # type: ignore[no-untyped-call]
+        name_of: dict[Any, str] = {}
+
+        def hand_out() -> None:
+            workers = max(jobs, sum(client.nthreads().values()))
+            for name, sites in islice(left, max(workers + 1 - at_work.count(), 0)):
+                part = part_of(study, sites)
+                future = client.submit(
+                    answer_region, part, region_seed(seed, name), pure=False, retries=RETRIES
+                )
+                name_of[future] = name
+                at_work.add(future)
+
+        hand_out()
+        for future in at_work:
+            yield name_of.pop(future), future.result()
             future.release()
+            hand_out()
 
 
 @contextmanager

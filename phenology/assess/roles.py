@@ -21,6 +21,8 @@ if TYPE_CHECKING:
     from phenology.study.study import Study
 
 Array = npt.NDArray[np.float64]
+Halves = npt.NDArray[np.float16]  # hold 0, 1 and missing; large studies have many
+Flags = npt.NDArray[np.bool_]
 
 COLUMNS = ("p_local", "p_local_low", "p_local_high")
 BLIND_NOTE = "roles drawn without fuel: the roles differ by this much or more"
@@ -51,12 +53,12 @@ class Roles:
     ----------
     birds : DataFrame
         As captures: `COLUMNS`; the interval is missing where study.toml states the role.
-    draws : dict of ndarray, (draw, capture)
+    draws : dict of ndarray of float16, (draw, capture)
         By outcome: 1 local, 0 passage, drawn without the outcome; missing where not known.
     """
 
     birds: pd.DataFrame
-    draws: dict[str, Array]
+    draws: dict[str, Halves]
 
 
 def assess_roles(
@@ -93,7 +95,7 @@ def assess_roles(
     table = pd.DataFrame(np.nan, index=study.captures.index, columns=list(COLUMNS))
     table["p_local"] = chance
     birds = bird_seasons(study, groups, seasons, stated, hand)
-    draws: dict[str, Array] = {}
+    drawn: dict[tuple[str, ...], Halves] = {}
     for species in sorted(study.captures["species"].unique()):
         of_species = birds[birds["species"] == species]
         if not (of_species["stated"] == "mixed").any():
@@ -103,18 +105,20 @@ def assess_roles(
         except Refused as reason:
             answers.refuse("share_local", str(reason), birds=len(of_species), group=species)
             continue
-        for outcome, values in local.items():
-            known = draws.setdefault(outcome, np.tile(chance.to_numpy(), (len(values), 1)))
-            _spread(known, values, of_species, table.index)
+        for without, values in local.items():
+            if without not in drawn:
+                drawn[without] = np.tile(chance.to_numpy(dtype=np.float16), (len(values), 1))
+            _spread(drawn[without], values, of_species, table.index)
         quantiles = np.quantile(probability, [LOW_QUANTILE, HIGH_QUANTILE], axis=0)
         told = np.vstack([probability.mean(axis=0), quantiles])
         values = np.full((3, len(table)), np.nan)
         _spread(values, told, of_species, table.index)
         captures = ~np.isnan(values[0])
         table.loc[captures, list(COLUMNS)] = values[:, captures].T
-        _report_share(of_species, local["pollen_share"], answers)
+        _report_share(of_species, local[()], answers)
         if hand is not None:
-            _report_fuel(of_species, local["fuel_load"], hand, answers)
+            _report_fuel(of_species, local[REVEALING["fuel_load"]], hand, answers)
+    draws = {outcome: drawn[without] for outcome, without in REVEALING.items() if drawn}
     return Roles(table, draws)
 
 
@@ -178,8 +182,8 @@ def bird_seasons(
 
 def _draw_species(
     birds: pd.DataFrame, seed: int, effort: pd.DataFrame | None
-) -> tuple[dict[str, Array], Array]:
-    """Draws of the role of each bird by outcome, and the probability by every trait."""
+) -> tuple[dict[tuple[str, ...], Flags], Array]:
+    """Draws of each bird's role by the traits left out, and the probability by every trait."""
     from phenology.models.role import SPECIES_PRIOR, RoleModel
 
     if len(birds) < FEWEST_BIRDS:
@@ -191,24 +195,26 @@ def _draw_species(
     prior = birds["stated"].map(SPECIES_PRIOR).to_numpy(dtype=float)
     traits = birds[["day", "fuel_load", "span_days", "moult", "moved"]]
     traits = traits.drop(columns=[name for name in traits if traits[name].nunique() < 2])
-    drawn: dict[tuple[str, ...], tuple[Any, Array]] = {}
-    for without in set(REVEALING.values()):
-        drawn[without] = model.draw_roles(
+    drawn = {
+        without: model.draw_roles(
             traits, known, prior_local=prior, group=birds["group"], place=birds["site"],
             effort=effort, without=without,
-        )  # fmt: skip
-    local = {outcome: drawn[without][0].astype(float) for outcome, without in REVEALING.items()}
-    return local, drawn[()][1]
+        )
+        for without in dict.fromkeys(REVEALING.values())
+    }  # fmt: skip
+    return {without: local for without, (local, _) in drawn.items()}, drawn[()][1]
 
 
-def _spread(target: Array, values: Array, birds: pd.DataFrame, index: pd.Index) -> None:
+def _spread(
+    target: npt.NDArray[Any], values: npt.NDArray[Any], birds: pd.DataFrame, index: pd.Index
+) -> None:
     """Write each bird's column into the columns of all its captures."""
     counts = birds["captures"].str.len().to_numpy(dtype=int)
     where = index.get_indexer(np.concatenate(birds["captures"].to_list()))
     target[:, where] = np.repeat(values, counts, axis=1)
 
 
-def _report_share(birds: pd.DataFrame, local: Array, answers: Estimates) -> None:
+def _report_share(birds: pd.DataFrame, local: Flags, answers: Estimates) -> None:
     places: list[tuple[dict[str, Any], Any]] = [
         ({"group": str(name)}, rows) for name, rows in birds.groupby("group").indices.items()
     ]
@@ -223,14 +229,14 @@ def _report_share(birds: pd.DataFrame, local: Array, answers: Estimates) -> None
         answers.add("share_local", share, birds=len(rows), basis="measured", **key)
 
 
-def _report_fuel(birds: pd.DataFrame, local: Array, hand: xr.Dataset, answers: Estimates) -> None:
+def _report_fuel(birds: pd.DataFrame, local: Flags, hand: xr.Dataset, answers: Estimates) -> None:
     """Mean fuel at first capture of each group's local and passage birds, by draws of role."""
     draws = min(len(local), hand.sizes["draw"])
     place = hand.indexes["bird"].get_indexer(birds.index)
     fuel = hand["fuel_load"].transpose("draw", "bird").to_numpy()[:draws, place].astype(float)
     for group, rows in birds.groupby("group").indices.items():
         weighed = rows[place[rows] >= 0]
-        for role, of_role in zip(ROLES, (local, 1 - local), strict=True):
+        for role, of_role in zip(ROLES, (local, ~local), strict=True):
             counted = of_role[:draws, weighed]
             number = counted.sum(axis=1)
             if number.mean() < FEWEST_OF_A_ROLE or number.min() == 0:

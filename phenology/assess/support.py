@@ -87,7 +87,7 @@ def assess_support(
     seed : int
     monsoon_years : DataFrame, optional
         site, season (year), onset_day, spi: `MonsoonYears.years`.
-    role_draws : mapping of str to ndarray of bool, (draw, capture), optional
+    role_draws : mapping of str to ndarray, (draw, capture), optional
         By outcome: whether each capture is local, drawn without that outcome. Without them birds
         of mixed species are left out, for nothing tells their role.
     landscape : DataFrame, optional
@@ -149,8 +149,11 @@ def _fit(
     table = birds.table
     if not outcome.ages_apart:
         table = table.assign(group=table["species"])
-    local = np.asarray(table["p_local"] if role_draws is None else role_draws, dtype=float)
-    known = np.isfinite(np.atleast_2d(local)).all(axis=0)
+    if role_draws is None:
+        local = table["p_local"].to_numpy(dtype=float)
+    else:
+        local = role_draws.mean(axis=0, dtype=float)
+    known = np.isfinite(local)
     known &= np.isfinite(np.atleast_2d(values)).all(axis=0)
     known[known] = few_of_a_season(table[known])
     values, local = np.where(known, values, np.nan), np.where(known, local, 0.0)

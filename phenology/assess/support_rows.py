@@ -154,6 +154,6 @@ def _aligned(hand: xr.Dataset | None, index: pd.Index) -> dict[str, Array]:
     place = pd.Index(hand["bird"].to_numpy()).get_indexer(index)
     draws = {}
     for name in hand.data_vars:
-        values = hand[name].transpose("draw", "bird").to_numpy()[:MOST_DRAWS].astype(float)
+        values = hand[name].transpose("draw", "bird").to_numpy()[:MOST_DRAWS]
         draws[str(name)] = np.where(place >= 0, values[:, place], np.nan)
     return draws

