@@ -3,7 +3,8 @@
 Given its hyperparameters each draw is moved by a few trajectories that leave the exact density of
 the coefficients unchanged (Duane et al. 1987; leapfrog, accepted or not as a whole), in the
 coordinates that the sampler uses (`season_sampled`). Where the approximation is good the draws
-only change places; where counts are thin it is too narrow, and they spread out.
+only change places; where counts are thin it is too narrow, and they spread out. Where hardly any
+trajectory is accepted, all start again with half the step, twice as many to a trajectory.
 
 Duane, S. et al. (1987). Hybrid Monte Carlo. Physics Letters B 195, 216–222.
 doi:10.1016/0370-2693(87)91197-X
@@ -31,6 +32,7 @@ Array = Any  # JAX's inside our own calls, numpy's at their rim
 TRAJECTORIES = 3
 _STEPS = 5
 _STEP = 0.28  # of standard deviations: five go a quarter of the way round
+_HALVINGS = 2  # of the step, with twice as many: where the density bends faster than was thought
 FEWEST_ACCEPTED = 0.3  # share of trajectories
 MOST_WIDENED = 2.0  # typical spread of a coefficient after over before
 
@@ -64,20 +66,24 @@ def draw_moved(
         statistic, value, threshold, passed, meaning.
     """
     frame = straight_frame(fit, design, sizes)
-    number = len(hyper)
-    keys = jax.random.split(jax.random.key(seed), (TRAJECTORIES, number))
-    moved = Coefficients(*map(jnp.asarray, coefficients))
-    accepted = []
-    for key in keys:
-        moved, chance = _trajectories(moved, jnp.asarray(hyper), key, frame, sizes)
-        accepted.append(float(chance.mean()))
+    keys = jax.random.split(jax.random.key(seed), (TRAJECTORIES, len(hyper)))
+    for halved in range(_HALVINGS + 1):
+        moved = Coefficients(*map(jnp.asarray, coefficients))
+        accepted = []
+        for key in keys:
+            moved, chance = _trajectories(
+                moved, jnp.asarray(hyper), key, frame, _STEP / 2**halved, sizes, _STEPS * 2**halved
+            )
+            accepted.append(float(chance.mean()))
+        share = float(np.mean(accepted))
+        if share >= FEWEST_ACCEPTED:
+            break
     told = Coefficients(*map(np.asarray, moved))
     spreads = [
         np.concatenate([part.std(0).ravel() for part in each]) for each in (told, coefficients)
     ]
     acting = spreads[1] > 0
     widened = float(np.median(spreads[0][acting] / spreads[1][acting]))
-    share = float(np.mean(accepted))
     checks = [
         (
             "share of moves accepted", share, FEWEST_ACCEPTED, share >= FEWEST_ACCEPTED,
@@ -92,9 +98,15 @@ def draw_moved(
     return told, pd.DataFrame(checks, columns=columns)
 
 
-@partial(jax.jit, static_argnames="sizes")
+@partial(jax.jit, static_argnames=("sizes", "steps"))
 def _trajectories(
-    coefficients: Coefficients, hyper: Array, keys: Array, frame: Frame, sizes: Sizes
+    coefficients: Coefficients,
+    hyper: Array,
+    keys: Array,
+    frame: Frame,
+    usual_step: float,
+    sizes: Sizes,
+    steps: int,
 ) -> tuple[Coefficients, Array]:
     """One trajectory of every draw, and the chance with which each was accepted."""
 
@@ -111,23 +123,23 @@ def _trajectories(
         momentum = Coefficients(
             noise[: start.shared.size], noise[start.shared.size :].reshape(start.local.shape)
         )
-        step = _STEP * jax.random.uniform(length, minval=0.8, maxval=1.2)
+        step = usual_step * jax.random.uniform(length, minval=0.8, maxval=1.2)
 
         def leap(
             number: Array, state: tuple[Coefficients, Coefficients, Array, Array]
         ) -> tuple[Coefficients, Coefficients, Array, Array]:
             place, momentum, first, _ = state
             value, slope = jax.value_and_grad(log_density)(place, hyper)
-            inner = (number > 0) & (number < _STEPS)
+            inner = (number > 0) & (number < steps)
             kick = jnp.where(inner, step, step / 2)
             momentum = jax.tree.map(lambda p, g: p + kick * g, momentum, slope)
-            go = jnp.where(number < _STEPS, step, 0.0)
+            go = jnp.where(number < steps, step, 0.0)
             place = jax.tree.map(lambda x, p: x + go * p, place, momentum)
             return place, momentum, jnp.where(number == 0, value, first), value
 
         zero = jnp.zeros(())
         there, last, before, after = jax.lax.fori_loop(
-            0, _STEPS + 1, leap, (start, momentum, zero, zero)
+            0, steps + 1, leap, (start, momentum, zero, zero)
         )
         gain = after - _energy(last) - before + _energy(momentum)
         chance = jnp.exp(jnp.minimum(jnp.nan_to_num(gain, nan=-jnp.inf), 0.0))

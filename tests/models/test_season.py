@@ -9,7 +9,7 @@ import pytest
 import xarray as xr
 from threadpoolctl import threadpool_limits
 
-from phenology.models import season, season_laplace
+from phenology.models import season, season_laplace, season_moved
 from phenology.models.inference import double_precision
 from phenology.models.refusal import Refused
 from phenology.models.season import SeasonModel
@@ -244,6 +244,16 @@ def test_draws_are_moved_where_a_season_was_worked_but_thinly(moved, model) -> N
     thin, rich = (float((spread / before).isel(site=site).mean()) for site in (1, 0))
     assert thin > 1.02
     assert rich == pytest.approx(1.0, abs=0.15)
+
+
+def test_moves_that_are_too_long_are_halved(study, moved, monkeypatch) -> None:
+    monkeypatch.setattr(season_moved, "_STEP", 1.0)
+    halved = SeasonModel(method="moved").fit(study[0])
+    spreads = [fitted.draws_["departure_day"].std("draw") for fitted in (halved, moved)]
+    assert float((spreads[0] / spreads[1]).mean()) == pytest.approx(1.0, abs=0.1)
+    monkeypatch.setattr(season_moved, "_HALVINGS", 0)
+    with pytest.raises(Refused, match="moved freely"):
+        SeasonModel(method="moved").fit(study[0])
 
 
 def _centred(counts: SeasonCounts):
