@@ -6,6 +6,8 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     import pandas as pd
     import xarray as xr
 
@@ -38,7 +40,7 @@ class Assessment:
     curves : pandas.DataFrame
         Season curves: site, season, group, role, curve (present or captured), day, estimate,
         low, high; in birds a day at typical effort.
-    draws : dict of xarray.Dataset
+    draws : mapping of str to xarray.Dataset
         Draws by model, aligned by the dimension `draw`.
     chances : pandas.DataFrame
         Chances between sites, of `phenology.assess.comparison.compare_sites`.
@@ -63,7 +65,7 @@ class Assessment:
     estimates: pd.DataFrame
     captures: pd.DataFrame
     curves: pd.DataFrame
-    draws: dict[str, xr.Dataset]
+    draws: Mapping[str, xr.Dataset]
     diagnostics: pd.DataFrame
     narrowed: tuple[str, ...]
     seed: int

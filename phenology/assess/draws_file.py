@@ -23,11 +23,19 @@ def write_draws(draws: Mapping[str, xr.Dataset], path: Path) -> None:
         By model. Names may hold any sign.
     path : Path
         Does not exist yet.
+
+    Notes
+    -----
+    Not compressed: a sixth would be saved in nine times the time.
     """
+    import h5netcdf
+
     from phenology.netcdf import write_netcdf
 
+    with h5netcdf.File(path, "w"):  # without draws, a file without groups
+        pass
     for name, dataset in draws.items():
-        write_netcdf(dataset, path, group=quote(name, safe=" "))
+        write_netcdf(dataset, path, group=quote(name, safe=" "), compressed=False)
 
 
 class StoredDraws(Mapping[str, Any]):
@@ -36,18 +44,22 @@ class StoredDraws(Mapping[str, Any]):
     Parameters
     ----------
     path : Path
+    before : str
+        Set before the names of the file.
     """
 
-    def __init__(self, path: Path) -> None:
+    def __init__(self, path: Path, before: str = "") -> None:
         self._path = path
+        self._before = before
 
     def __getitem__(self, name: str) -> xr.Dataset:
         import xarray as xr
 
         if name not in tuple(self):
             raise KeyError(name)
+        group = quote(name.removeprefix(self._before), safe=" ")
         try:
-            return xr.load_dataset(self._path, group=quote(name, safe=" "), engine="h5netcdf")
+            return xr.load_dataset(self._path, group=group, engine="h5netcdf")
         except (OSError, ValueError, RuntimeError):
             raise self._damaged() from None
 
@@ -56,7 +68,7 @@ class StoredDraws(Mapping[str, Any]):
 
         try:
             with h5netcdf.File(self._path) as file:
-                return iter([unquote(group) for group in file.groups])
+                return iter([self._before + unquote(group) for group in file.groups])
         except (OSError, ValueError, RuntimeError):
             raise self._damaged() from None
 

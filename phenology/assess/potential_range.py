@@ -50,7 +50,7 @@ def assess_potential_range(
     """
     table = pd.DataFrame(np.nan, index=groups.index, columns=list(COLUMNS))
     places = birds.indexes["bird"]
-    draws = birds["fuel_load"].astype(float) * np.nan
+    draws = xr.full_like(birds["fuel_load"], np.nan)
     for name in sorted(species.unique()):
         rows = np.flatnonzero((species.loc[places] == name).to_numpy())
         members = places[rows]

@@ -5,8 +5,9 @@ from __future__ import annotations
 import hashlib
 import json
 import shutil
+from collections import ChainMap
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import islice
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -21,12 +22,13 @@ from phenology.assess.run import assess_study
 from phenology.compilation import use_compilation_cache
 from phenology.compute import ONE_THREAD, Progress, quiet
 from phenology.errors import StudyError
+from phenology.memory import give_back_memory
 from phenology.netcdf import write_netcdf
 from phenology.quantities import WHOLE_REGION
 from phenology.regions import part_of, regions_of
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterator, Mapping
 
     from phenology.study.study import Study
 
@@ -43,7 +45,7 @@ class Part:
     curves: pd.DataFrame
     diagnostics: pd.DataFrame
     site_days: xr.Dataset
-    draws: dict[str, xr.Dataset]
+    draws: Mapping[str, xr.Dataset]
     narrowed: tuple[str, ...]
     versions: dict[str, str]
     cite: tuple[str, ...]
@@ -69,7 +71,8 @@ def assess_regions(
         Address of a running Dask scheduler, tcp://HOST:PORT.
     kept : Path, optional
         Folder in which each finished region is kept, so that a stopped run goes on from there.
-        A region is told from its file also in a run that was never stopped: both are alike.
+        A region is told from its file also in a run that was never stopped: both are alike. Its
+        draws stay there until they are asked for.
 
     Returns
     -------
@@ -87,6 +90,7 @@ def assess_regions(
     if len(names) < 2:
         return assess_study(study, seed, jobs, progress)
     seed = study.options.seed if seed is None else seed
+    give_back_memory()
     with _folder(kept) as folder:
         waiting = {
             name: region_of.index[region_of == name].to_list()
@@ -99,7 +103,8 @@ def assess_regions(
             del part  # or it would stay while the next is waited for
             finished += 1
             progress(f"Regions: {finished} of {len(names)}", 0.05 + 0.8 * finished / len(names))
-        return _together(study, seed, {name: _read(folder / _slug(name)) for name in names})
+        told = _together(study, seed, {name: _read(folder / _slug(name)) for name in names})
+        return told if kept is not None else replace(told, draws=dict(told.draws))
 
 
 def region_seed(seed: int, name: str) -> int:
@@ -109,6 +114,7 @@ def region_seed(seed: int, name: str) -> int:
 
 def answer_region(study: Study, seed: int) -> Part | str:
     """One region's task; what the user must know of it instead comes back in words."""
+    give_back_memory()
     use_compilation_cache()
     try:
         told = assess_study(study, seed)
@@ -220,7 +226,9 @@ def _write(part: Part | str, folder: Path, name: str) -> None:
 def _is_whole(folder: Path) -> bool:
     """Whether a kept region can be read: the disk may have been full, or failed since."""
     try:
-        _read(folder)
+        part = _read(folder)
+        if isinstance(part, Part):
+            list(part.draws)
     except (OSError, ValueError, KeyError, TypeError, RuntimeError, StudyError):
         return False
     return True
@@ -230,11 +238,10 @@ def _read(folder: Path) -> Part | str:
     told = json.loads((folder / "whole.json").read_text(encoding="utf-8"))
     if "refused" in told:
         return f"{told['region']}: {told['refused']}"
-    draws = StoredDraws(folder / "draws.nc") if (folder / "draws.nc").exists() else {}
     return Part(
         **{table: pd.read_parquet(folder / f"{table}.parquet") for table in TABLES},
         site_days=xr.load_dataset(folder / "site_days.nc", engine="h5netcdf"),
-        draws={f"{told['region']}: {model}": draws[model] for model in draws},
+        draws=StoredDraws(folder / "draws.nc", f"{told['region']}: "),
         narrowed=tuple(told["narrowed"]),
         versions=told["versions"],
         cite=tuple(told["cite"]),
@@ -265,7 +272,7 @@ def _together(study: Study, seed: int, parts: dict[str, Part | str]) -> Assessme
         estimates=pd.concat(estimates, ignore_index=True),
         captures=pd.concat([part.captures for part in every]).sort_index(),
         curves=pd.concat([part.curves for part in every], ignore_index=True),
-        draws={name: draws for part in every for name, draws in part.draws.items()},
+        draws=ChainMap(*(part.draws for part in every)),  # type: ignore[arg-type]  # read alone
         diagnostics=pd.concat(diagnostics, ignore_index=True),
         narrowed=(*narrowed, *refused),
         seed=seed,
@@ -277,6 +284,8 @@ def _together(study: Study, seed: int, parts: dict[str, Part | str]) -> Assessme
 
 def _joined_site_days(parts: list[xr.Dataset]) -> xr.Dataset:
     """Site-days of all regions; where a region has no such group or day, nothing was caught."""
+    if len({part["nectar"].attrs["nectar_is"] for part in parts if "nectar" in part}) > 1:
+        parts = [_in_sugar_alone(part) for part in parts]
     species = {
         group: name
         for part in parts
@@ -300,12 +309,28 @@ def _joined_site_days(parts: list[xr.Dataset]) -> xr.Dataset:
     names = [species[group] for group in joined["group"].values]
     joined = joined.assign(filled).assign_coords(species=("group", names))
     joined.attrs["effort_known"] = min(int(part.attrs["effort_known"]) for part in parts)
+    sources = [part.attrs["attribution"] for part in parts if "attribution" in part.attrs]
+    if sources:
+        joined.attrs["attribution"] = " ".join(dict.fromkeys(sources))
     for name, variable in joined.variables.items():
         if "notes" in variable.attrs:
             told = [part[name].attrs.get("notes", "") for part in parts if name in part]
             lines = dict.fromkeys(line for notes in told for line in notes.split("\n") if line)
             variable.attrs["notes"] = "\n".join(lines)
     return joined
+
+
+def _in_sugar_alone(part: xr.Dataset) -> xr.Dataset:
+    """Nectar told in flowers, no sugar being known, left out: beside sugar it would be misread."""
+    if "nectar" not in part or part["nectar"].attrs["nectar_is"] == "absolute":
+        return part
+    names = [name for name in part if str(name).startswith("nectar")]
+    flowers = part["open_flowers_per_m2"].copy(deep=False)
+    told = (
+        f"No sugar is given for the plants of {', '.join(part['site'].values)}: no nectar is told."
+    )
+    flowers.attrs["notes"] = "\n".join([*flowers.attrs["notes"].split("\n"), told])
+    return part.drop_vars(names).assign(open_flowers_per_m2=flowers)
 
 
 def kept_folder(out: Path, study: Study, seed: int) -> Path:

@@ -72,8 +72,8 @@ def _ready(birds: Birds) -> Array | None:
         return None
     counts = one_of_season(birds.table, "last") & ~_gravid(birds.table)
     reach = birds.draws["potential_range_km"]
-    ready = np.where(np.isfinite(reach), reach >= birds.next_stop_km, np.nan)
-    return np.where(counts.to_numpy(dtype=bool), ready, np.nan)
+    told = counts.to_numpy(dtype=bool) & np.isfinite(reach)
+    return np.where(told, reach >= birds.next_stop_km, np.nan)
 
 
 def _gain(birds: Birds) -> Array | None:

@@ -12,6 +12,7 @@ import dask
 import numpy as np
 import pandas as pd
 import pytest
+import xarray as xr
 from distributed import Client, LocalCluster
 
 from phenology.assess import regions
@@ -102,6 +103,24 @@ def test_a_report_of_several_regions_names_them(serial: Assessment, tmp_path: Pa
     assert serial.site_days["plant_flowers_per_m2"].sizes["site"] == 2
 
 
+def test_nectar_in_flowers_is_not_set_beside_nectar_in_sugar(
+    study: Study,
+    serial: Assessment,
+    parts: dict[str, regions.Part | str],
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    days = parts["mesa"].site_days
+    sugar = days["nectar"].assign_attrs(nectar_is="absolute")
+    told = parts | {"mesa": replace(parts["mesa"], site_days=days.assign(nectar=sugar))}
+    monkeypatch.setattr(regions, "answer_region", lambda part, _: told[part.sites["site"].iloc[0]])
+    joined = assess_regions(study).site_days
+    assert joined["nectar"].attrs["nectar_is"] == "absolute"
+    known = joined["nectar"].notnull().any("date")
+    assert known.sel(site=["fork", "mesa"]).to_numpy().tolist() == [False, True]
+    assert "No sugar is given for the plants of fork" in joined["open_flowers_per_m2"].notes
+    assert serial.site_days["nectar"].notnull().any("date").all()  # alike, they are told
+
+
 def test_two_workers_tell_the_same_as_one_process(study: Study, serial: Assessment) -> None:
     together = assess_regions(study, jobs=2)
     pd.testing.assert_frame_equal(together.estimates, serial.estimates)
@@ -181,6 +200,9 @@ def test_a_kept_region_that_is_damaged_is_answered_anew(
         resumed = assess_regions(study, kept=tmp_path)
         assert len(asked) == 1, name
         pd.testing.assert_frame_equal(resumed.estimates, serial.estimates)
+    assert set(resumed.draws) == set(serial.draws)
+    for name, draws in serial.draws.items():
+        xr.testing.assert_identical(resumed.draws[name], draws)
 
 
 def test_a_region_that_cannot_be_answered_is_named(study: Study) -> None:
