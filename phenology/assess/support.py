@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -156,8 +156,13 @@ def _fit(
     known = np.isfinite(local)
     known &= np.isfinite(np.atleast_2d(values)).all(axis=0)
     known[known] = few_of_a_season(table[known])
-    values, local = np.where(known, values, np.nan), np.where(known, local, 0.0)
-    return SupportModel(outcome.kind, outcome.roles, seed=seed).fit(table, values, local)
+    rows = np.flatnonzero(known)
+    model = SupportModel(outcome.kind, outcome.roles, seed=seed)
+    model.fit(table.iloc[rows], values[..., rows], local[rows])
+    model.roles_ = {
+        role: replace(fit, rows=rows[fit.rows]) for role, fit in model.roles_.items()
+    }  # places among all birds: scenarios and comparisons ask for those
+    return model
 
 
 def few_of_a_season(table: pd.DataFrame) -> npt.NDArray[np.bool_]:
