@@ -1,7 +1,12 @@
-"""Draws of all models in one file, a group a model, read one at a time."""
+"""Draws of all models in one file, a group a model, read one at a time.
+
+A study of several regions has a file for each, as it was written when the region ended.
+"""
 
 from __future__ import annotations
 
+import shutil
+from collections import ChainMap
 from collections.abc import Iterator, Mapping
 from typing import TYPE_CHECKING, Any
 from urllib.parse import quote, unquote
@@ -13,16 +18,18 @@ if TYPE_CHECKING:
 
     import xarray as xr
 
+ONE_FILE, BY_REGION = "draws.nc", "draws"
 
-def write_draws(draws: Mapping[str, xr.Dataset], path: Path) -> None:
-    """Write datasets as groups of one NetCDF file, numbers to seven digits.
+
+def write_draws(draws: Mapping[str, xr.Dataset], folder: Path) -> None:
+    """Write datasets as groups of a NetCDF file, numbers to seven digits.
 
     Parameters
     ----------
     draws : mapping of str to Dataset
         By model. Names may hold any sign.
-    path : Path
-        Does not exist yet.
+    folder : Path
+        Gains draws.nc; of `JoinedDraws` a copy of each file instead, draws/REGION.nc.
 
     Notes
     -----
@@ -32,14 +39,32 @@ def write_draws(draws: Mapping[str, xr.Dataset], path: Path) -> None:
 
     from phenology.netcdf import write_netcdf
 
-    with h5netcdf.File(path, "w"):  # without draws, a file without groups
+    if isinstance(draws, JoinedDraws):
+        (folder / BY_REGION).mkdir()
+        for region, path in draws.files.items():
+            shutil.copyfile(path, folder / BY_REGION / f"{quote(region, safe=' ')}.nc")
+        return
+    with h5netcdf.File(folder / ONE_FILE, "w"):  # without draws, a file without groups
         pass
     for name, dataset in draws.items():
-        write_netcdf(dataset, path, group=quote(name, safe=" "), compressed=False)
+        write_netcdf(dataset, folder / ONE_FILE, group=quote(name, safe=" "), compressed=False)
+
+
+def has_draws(folder: Path) -> bool:
+    """Whether `write_draws` was here."""
+    return (folder / ONE_FILE).exists() or (folder / BY_REGION).is_dir()
+
+
+def read_draws(folder: Path) -> Mapping[str, Any]:
+    """What `write_draws` wrote; each dataset is read when it is asked for."""
+    if (folder / BY_REGION).is_dir():
+        files = sorted((folder / BY_REGION).glob("*.nc"))
+        return JoinedDraws({unquote(path.stem): path for path in files})
+    return StoredDraws(folder / ONE_FILE)
 
 
 class StoredDraws(Mapping[str, Any]):
-    """The datasets of `write_draws` by name; each is read when it is asked for.
+    """The datasets of one file by name; each is read when it is asked for.
 
     Parameters
     ----------
@@ -77,3 +102,17 @@ class StoredDraws(Mapping[str, Any]):
 
     def __len__(self) -> int:
         return sum(1 for _ in self)
+
+
+class JoinedDraws(ChainMap[str, Any]):
+    """Draws of several regions, each in a file of its own; names begin with the region's.
+
+    Parameters
+    ----------
+    files : mapping of str to Path
+        By region.
+    """
+
+    def __init__(self, files: Mapping[str, Path]) -> None:
+        super().__init__(*(StoredDraws(path, f"{name}: ") for name, path in files.items()))  # type: ignore[arg-type]
+        self.files = dict(files)

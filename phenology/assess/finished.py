@@ -8,13 +8,15 @@ from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from phenology.assess.draws_file import StoredDraws
-from phenology.assess.outputs import DRAWS, SCHEMA_VERSION, SUPPORT
+from phenology.assess.draws_file import has_draws, read_draws
+from phenology.assess.outputs import SCHEMA_VERSION, SUPPORT
 from phenology.errors import StudyError
 from phenology.study.files import changed_inputs
 from phenology.study.options import StudyOptions, parse_options
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     import pandas as pd
     import xarray as xr
 
@@ -46,13 +48,14 @@ class FinishedRun:
     changed: tuple[str, ...]
 
     @property
-    def draws(self) -> StoredDraws:
+    def draws(self) -> Mapping[str, Any]:
         """Draws by model, aligned by index along `draw`, numbers to seven digits.
 
         "season SPECIES WINDOW", "lean_mass", "birds" (its `bird` is the row of `captures`),
-        "support_OUTCOME", and what `pack_support` laid out, after "support ".
+        "support_OUTCOME", and what `pack_support` laid out, after "support "; of several regions
+        each after "REGION: ".
         """
-        return StoredDraws(self.folder / DRAWS)
+        return read_draws(self.folder)
 
     @cached_property
     def estimates(self) -> pd.DataFrame:
@@ -145,7 +148,7 @@ def read_run(study: Path, out: Path | None = None) -> FinishedRun:
         version, inputs, declared = (summary[key] for key in ("schema", "inputs", "options"))
     except (OSError, ValueError, KeyError, TypeError):
         raise StudyError(f"The run in {folder} cannot be read.", f"{again} again.") from None
-    if version != SCHEMA_VERSION or not (folder / DRAWS).exists():
+    if version != SCHEMA_VERSION or not has_draws(folder):
         raise StudyError(f"The run in {folder} was made by another version.", f"{again} again.")
     changed = changed_inputs(study, inputs) if is_study else ()
     return FinishedRun(folder, parse_options(declared), summary, changed)

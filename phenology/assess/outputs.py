@@ -23,7 +23,6 @@ if TYPE_CHECKING:
     from phenology.assess.assessment import Assessment
 
 SCHEMA_VERSION = 2
-DRAWS = "draws.nc"
 SUPPORT = "support "  # before the names of the models that `pack_support` lays out
 PRIVATE_COLUMNS = ("bander", "remarks")
 PRIVATE_OPTIONS = ("codes", "columns")  # codes may stand for banders' names
@@ -57,7 +56,7 @@ def write_run(assessment: Assessment, folder: Path) -> None:
     shared_days = withhold_distances(assessment.site_days, assessment.study.sites)
     write_netcdf(shared_days, folder / "site_days.nc")
     write_netcdf(estimates_dataset(assessment.estimates), folder / "estimates.nc")
-    write_draws(assessment.draws, folder / DRAWS)
+    write_draws(assessment.draws, folder)
     (folder / "report.html").write_text(render_report(assessment), encoding="utf-8")
     files = sorted(
         path.relative_to(folder).as_posix() for path in folder.rglob("*") if path.is_file()

@@ -5,7 +5,6 @@ from __future__ import annotations
 import hashlib
 import json
 import shutil
-from collections import ChainMap
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from itertools import islice
@@ -17,7 +16,7 @@ import pandas as pd
 import xarray as xr
 
 from phenology.assess.assessment import Assessment
-from phenology.assess.draws_file import StoredDraws, write_draws
+from phenology.assess.draws_file import ONE_FILE, JoinedDraws, read_draws, write_draws
 from phenology.assess.run import assess_study
 from phenology.compilation import use_compilation_cache
 from phenology.compute import ONE_THREAD, Progress, quiet
@@ -103,8 +102,12 @@ def assess_regions(
             del part  # or it would stay while the next is waited for
             finished += 1
             progress(f"Regions: {finished} of {len(names)}", 0.05 + 0.8 * finished / len(names))
-        told = _together(study, seed, {name: _read(folder / _slug(name)) for name in names})
-        return told if kept is not None else replace(told, draws=dict(told.draws))
+        parts = {name: _read(folder / _slug(name)) for name in names}
+        answered = {name: part for name, part in parts.items() if isinstance(part, Part)}
+        draws = JoinedDraws({name: folder / _slug(name) / ONE_FILE for name in answered})
+        refused = [part for part in parts.values() if isinstance(part, str)]
+        told = _together(study, seed, answered, refused)
+        return replace(told, draws=draws if kept is not None else dict(draws))
 
 
 def region_seed(seed: int, name: str) -> int:
@@ -217,8 +220,7 @@ def _write(part: Part | str, folder: Path, name: str) -> None:
         for table in TABLES:
             getattr(part, table).to_parquet(folder / f"{table}.parquet")
         write_netcdf(part.site_days, folder / "site_days.nc")
-        (folder / "draws.nc").unlink(missing_ok=True)
-        write_draws(part.draws, folder / "draws.nc")
+        write_draws(part.draws, folder)
         told |= {"narrowed": part.narrowed, "versions": part.versions, "cite": part.cite}
     (folder / "whole.json").write_text(json.dumps(told), encoding="utf-8")
 
@@ -241,17 +243,15 @@ def _read(folder: Path) -> Part | str:
     return Part(
         **{table: pd.read_parquet(folder / f"{table}.parquet") for table in TABLES},
         site_days=xr.load_dataset(folder / "site_days.nc", engine="h5netcdf"),
-        draws=StoredDraws(folder / "draws.nc", f"{told['region']}: "),
+        draws=read_draws(folder),
         narrowed=tuple(told["narrowed"]),
         versions=told["versions"],
         cite=tuple(told["cite"]),
     )
 
 
-def _together(study: Study, seed: int, parts: dict[str, Part | str]) -> Assessment:
-    """All regions as one assessment, in the order of their names."""
-    answered = {name: part for name, part in parts.items() if isinstance(part, Part)}
-    refused = [part for part in parts.values() if isinstance(part, str)]
+def _together(study: Study, seed: int, answered: dict[str, Part], refused: list[str]) -> Assessment:
+    """All regions as one assessment, in the order of their names, but for the draws."""
     if not answered:
         raise StudyError(f"No region can be answered: {refused[0]}", "See 'site-support check'.")
     every = list(answered.values())
@@ -272,7 +272,7 @@ def _together(study: Study, seed: int, parts: dict[str, Part | str]) -> Assessme
         estimates=pd.concat(estimates, ignore_index=True),
         captures=pd.concat([part.captures for part in every]).sort_index(),
         curves=pd.concat([part.curves for part in every], ignore_index=True),
-        draws=ChainMap(*(part.draws for part in every)),  # type: ignore[arg-type]  # read alone
+        draws={},
         diagnostics=pd.concat(diagnostics, ignore_index=True),
         narrowed=(*narrowed, *refused),
         seed=seed,

@@ -28,6 +28,7 @@ MEANINGS = {
     "site_days.nc": "effort, captures, bloom and weather by site and day",
     "estimates.nc": "every reported quantity",
     "draws.nc": "draws of all models",
+    "draws": "draws of all models of a region",
     "tables/estimates.csv": "every reported quantity, as a table",
     "private/findings.csv": "every doubt about the sheets, with values as written",
     "private/set_aside.csv": "rows that could not be used, as written",
@@ -46,7 +47,11 @@ def show_files(request: Request) -> Response:
     desk = _desk(request)
     results = desk.results()
     listed = [
-        (name, MEANINGS.get(name, ""), (results.folder / name).stat().st_size)
+        (
+            name,
+            MEANINGS.get(name) or MEANINGS.get(name.split("/")[0], ""),
+            (results.folder / name).stat().st_size,
+        )
         for name in results.files
         if (results.folder / name).is_file()
     ]

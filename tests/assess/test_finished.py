@@ -8,7 +8,7 @@ import pandas as pd
 import pytest
 
 from phenology.assess.comparison import compare_sites
-from phenology.assess.draws_file import StoredDraws, write_draws
+from phenology.assess.draws_file import JoinedDraws, read_draws, write_draws
 from phenology.assess.finished import read_run
 from phenology.assess.scenario import tell_scenarios
 from phenology.assess.scenario_words import parse_scenario
@@ -91,16 +91,32 @@ def test_no_code_of_the_sheets_leaves_with_the_summary(finished) -> None:
 def test_draws_of_any_name_come_back_one_by_one(tmp_path) -> None:
     import xarray as xr
 
-    path = tmp_path / "draws.nc"
     draws = {
         name: xr.Dataset({"day": ("draw", np.arange(5) + number)}, attrs={"told": name})
         for number, name in enumerate(["season A/B spring", "été"])
     }
-    write_draws(draws, path)
-    stored = StoredDraws(path)
+    write_draws(draws, tmp_path)
+    stored = read_draws(tmp_path)
     assert list(stored) == list(draws)
     for name, dataset in draws.items():
         np.testing.assert_array_equal(stored[name]["day"], dataset["day"])
         assert stored[name].attrs["told"] == name
     with pytest.raises(KeyError):
         stored["season"]
+
+
+def test_draws_of_regions_stay_in_their_files_and_come_back_under_their_names(tmp_path) -> None:
+    import xarray as xr
+
+    files = {}
+    for number, region in enumerate(["north/west", "south"]):
+        (tmp_path / str(number)).mkdir()
+        write_draws({"birds": xr.Dataset({"day": ("draw", [1.5, number])})}, tmp_path / str(number))
+        files[region] = tmp_path / str(number) / "draws.nc"
+    joined = JoinedDraws(files)
+    assert set(joined) == {"north/west: birds", "south: birds"}
+    write_draws(joined, tmp_path)
+    stored = read_draws(tmp_path)
+    assert set(stored) == set(joined)
+    assert stored["north/west: birds"]["day"].values.tolist() == [1.5, 0]
+    assert stored["south: birds"]["day"].values.tolist() == [1.5, 1]
