@@ -12,7 +12,7 @@ import xarray as xr
 from faults import FETCHED
 
 from phenology.assess import command
-from phenology.assess.draws_file import StoredDraws, write_draws
+from phenology.assess.draws_file import read_draws, write_draws
 from phenology.assess.finished import FinishedRun
 from phenology.errors import StudyError
 from phenology.page.desk import hold_study
@@ -40,8 +40,8 @@ def test_a_truncated_file_of_a_run_is_named(tmp_path, tried, name, size):
         pd.DataFrame({"birds": range(5000)}).to_parquet(path)
     elif name == "draws":
         path = tmp_path / "draws.nc"
-        write_draws({"birds": table}, path)
-        assert list(StoredDraws(path)) == ["birds"]
+        write_draws({"birds": table}, tmp_path)
+        assert list(read_draws(tmp_path)) == ["birds"]
     else:
         path = tmp_path / f"{name}.nc"
         table.to_netcdf(path, engine="h5netcdf")
