@@ -159,9 +159,8 @@ def _fit(
     rows = np.flatnonzero(known)
     model = SupportModel(outcome.kind, outcome.roles, seed=seed)
     model.fit(table.iloc[rows], values[..., rows], local[rows])
-    model.roles_ = {
-        role: replace(fit, rows=rows[fit.rows]) for role, fit in model.roles_.items()
-    }  # places among all birds: scenarios and comparisons ask for those
+    # scenarios and comparisons look a bird up by its place among all
+    model.roles_ = {role: replace(fit, rows=rows[fit.rows]) for role, fit in model.roles_.items()}
     return model
 
 
