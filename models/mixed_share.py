@@ -83,7 +83,7 @@ def draw_share_posterior(
     >>> bool(abs(drawn.coefficients.mean() - np.log(0.7 / 0.3)) < 0.1)
     True
     """
-    rows = sparse.csr_array(columns)
+    rows = _Rows(columns)
     start = np.zeros(columns.shape[1])
     log_sds = np.full(len(counts), np.log(_START_SD))
     reference = fit_laplace(
@@ -102,10 +102,40 @@ def draw_share_posterior(
     return ShareDraws(coefficients, np.exp(drawn_log_sds))
 
 
-def _derivatives(
-    columns: sparse.csr_array, yes: Array, counts: tuple[int, ...], prior: Prior
-) -> Derivatives:
+class _Rows:
+    """Columns X of which few are not zero in a row, and XᵀWX for many sets of weights W.
+
+    Products of two entries of a row are made once; each set of weights then sums them by place.
+    """
+
+    def __init__(self, columns: Array) -> None:
+        self.columns = sparse.csr_array(columns)
+        self.columns.sort_indices()
+        data, column, ends = self.columns.data, self.columns.indices, self.columns.indptr
+        entry = np.arange(data.size)
+        row = np.repeat(np.arange(len(columns)), np.diff(ends))
+        partners = ends[1:][row] - entry  # of an entry: itself and those to its right
+        first = np.repeat(entry, partners)
+        second = first + np.arange(first.size) - np.repeat(np.cumsum(partners) - partners, partners)
+        width = columns.shape[1]
+        place = column[first] * np.int64(width) + column[second]
+        self._place, of_place = np.unique(place, return_inverse=True)
+        self._products = sparse.csr_array(
+            (data[first] * data[second], (of_place, row[first])),
+            shape=(self._place.size, len(columns)),
+        )
+        self._shape = (width, width)
+
+    def weighted_products(self, weight: Array) -> Array:
+        """XᵀWX, shape (P, P)."""
+        above = np.zeros(self._shape)
+        above.flat[self._place] = self._products @ weight
+        return np.asarray(above + np.triu(above, 1).T)
+
+
+def _derivatives(rows: _Rows, yes: Array, counts: tuple[int, ...], prior: Prior) -> Derivatives:
     """Negative log density, its gradient and Hessian in the coefficients."""
+    columns = rows.columns
     mean = np.concatenate([prior.coefficient_mean, np.zeros(sum(counts))])
 
     def derivatives(theta: Array, log_sds: Array) -> tuple[float, Array, Array]:
@@ -120,8 +150,7 @@ def _derivatives(
             + 0.5 * (precision * away**2 - np.log(precision)).sum()
             + (0.5 * (np.exp(log_sds) / prior.sd_scale) ** 2 - log_sds).sum()
         )
-        weighted = sparse.diags_array(share * (1 - share)) @ columns
-        hessian = (columns.T @ weighted).toarray() + np.diag(precision)
+        hessian = rows.weighted_products(share * (1 - share)) + np.diag(precision)
         return value, columns.T @ (share - yes) + precision * away, hessian
 
     return derivatives
