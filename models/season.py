@@ -167,7 +167,7 @@ class SeasonModel:
             asked = quick if well_sampled >= FEWEST_SEASONS else "sampled"
         if asked != "sampled":
             cells = sizes.groups * sizes.sites * sizes.seasons
-            points = max(self.points * min(MANY_CELLS / cells, 1.0), self.points / 4)
+            points = max(self.points * min(MANY_CELLS / cells, 1.0) ** 2, self.points / 4)
             hyper, drawn, cut = draw_laplace(
                 fit, design, sizes, draws=self.draws, points=round(points), seed=self.seed
             )

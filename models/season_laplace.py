@@ -37,6 +37,7 @@ from phenology.models.season_predictors import HYPER, LOG_DISPERSION_PRIOR, SCAL
 
 Array = Any  # JAX's inside our own calls, numpy's at their rim
 _NEWTON_STEPS = 60
+_NEARBY_STEPS = 8  # in which the mode at a measured point settles, or the point is too far off
 _HALVINGS = 12
 _EXPECTATION_STEPS = 15
 _FALLEN = 1.0  # of the marginal, as overlong steps may lose
@@ -46,6 +47,7 @@ _NEAR = 0.05  # movement of φ [log units] at which its centre counts as found
 _DIFFERENCE = 0.6  # at which the fall of the marginal is measured, on either side [log units]
 _DROPS = (0.25, 8.0)  # falls taken at their word; a flat side keeps that of its prior, a steep one
 _LEAST_DIFFERENCE = 0.01  # is measured nearer
+_UNLIKE = 10.0  # of falls, the steeper side's to the other's: more is a slope
 _FAR = 100.0  # fall from which the parabola through it tells how near
 _CENTRINGS = 4  # each measures again what was off by more than
 _OFF = 0.5  # standard deviations
@@ -69,16 +71,27 @@ def _along(start: Coefficients, step: Coefficients, length: Any) -> Coefficients
     return Coefficients(start.shared + length * step.shared, start.local + length * step.local)
 
 
-def settle(start: Coefficients, hyper: Array, design: Design, sizes: Sizes) -> Settled:
+def settle(
+    start: Coefficients,
+    hyper: Array,
+    design: Design,
+    sizes: Sizes,
+    most_steps: int = _NEWTON_STEPS,
+) -> Settled:
     """Damped Newton steps with halving until the decrement is negligible."""
     value = joint_density(start, hyper, design, sizes)  # compiled once for this and for others
-    settled: Settled = _settle(start, value, hyper, design, sizes)
+    settled: Settled = _settle(start, value, hyper, design, sizes, most_steps)
     return settled
 
 
 @partial(jax.jit, static_argnames="sizes")
 def _settle(
-    start: Coefficients, value: Array, hyper: Array, design: Design, sizes: Sizes
+    start: Coefficients,
+    value: Array,
+    hyper: Array,
+    design: Design,
+    sizes: Sizes,
+    most_steps: int,
 ) -> Settled:
     def better(state: tuple[Any, ...]) -> tuple[Any, ...]:
         at, value, _, _, steps = state
@@ -107,7 +120,7 @@ def _settle(
         return _along(at, step, length), value, stuck, factor, steps + 1
 
     def unfinished(state: tuple[Any, ...]) -> Any:
-        return (state[2] > _DECREMENT) & (state[4] < _NEWTON_STEPS)
+        return (state[2] > _DECREMENT) & (state[4] < most_steps)
 
     first = (start, value, jnp.array(jnp.inf), empty_factor(sizes), jnp.array(0))
     at, value, decrement, factor, _ = jax.lax.while_loop(unfinished, better, first)
@@ -208,7 +221,8 @@ def fit_laplace(start: Coefficients, design: Design, sizes: Sizes) -> LaplaceFit
     for number in range(_CENTRINGS):
         off = np.zeros(len(HYPER))
         for one in unsure:
-            sd[:, one], off[one] = _measure(one, settled, hyper, design, sizes)
+            near = min(_DIFFERENCE, 2 * sd[:, one].max())
+            sd[:, one], off[one] = _measure(one, near, settled, hyper, design, sizes)
         unsure = np.flatnonzero(np.abs(off) > _OFF * sd.min(0))
         if not len(unsure):
             break
@@ -224,21 +238,26 @@ def fit_laplace(start: Coefficients, design: Design, sizes: Sizes) -> LaplaceFit
 
 
 def _measure(
-    one: int, settled: Settled, hyper: Array, design: Design, sizes: Sizes
+    one: int, away: float, settled: Settled, hyper: Array, design: Design, sizes: Sizes
 ) -> tuple[Array, float]:
     """Spread of a hyperparameter below and above its centre, and how far its top lies from there.
 
-    By the heights at equal distances on both sides, so near that neither is lost: the top is that
-    of the parabola through them.
+    By the heights at equal distances on both sides, `away` or so near that neither is lost: the
+    top is that of the parabola through them.
     """
     centre = float(settled.height)
-    away = _DIFFERENCE
     while True:
         move = np.where(np.arange(len(HYPER)) == one, away, 0.0)
-        sides = (
-            settle_nearby(settled, hyper, hyper + aside, design, sizes) for aside in (-move, move)
+        sides = [
+            settle_nearby(settled, hyper, hyper + aside, design, sizes, _NEARBY_STEPS)
+            for aside in (-move, move)
+        ]
+        drop = np.array(
+            [
+                centre - float(side.height) if float(side.decrement) <= _DECREMENT else np.inf
+                for side in sides
+            ]
         )
-        drop = np.array([centre - float(side.height) for side in sides])
         drop = np.nan_to_num(drop, nan=np.inf)
         if drop.max() <= _DROPS[1] or away < _LEAST_DIFFERENCE:
             break
@@ -249,7 +268,9 @@ def _measure(
     if 0 < below + above < np.inf:
         top = away * (below - above) / (2 * (below + above))
         off = float(np.clip(top, -_DIFFERENCE / 2, _DIFFERENCE / 2))
-    return away / np.sqrt(2 * np.clip(drop, *_DROPS)), off
+    flat, steep = _DROPS
+    flat = max(flat * (away / _DIFFERENCE) ** 2, drop.max() / _UNLIKE)
+    return away / np.sqrt(2 * np.clip(drop, flat, steep)), off
 
 
 def draw_laplace(
@@ -304,11 +325,16 @@ def draw_laplace(
 
 
 def settle_nearby(
-    known: Settled | LaplaceFit, here: Array, there: Array, design: Design, sizes: Sizes
+    known: Settled | LaplaceFit,
+    here: Array,
+    there: Array,
+    design: Design,
+    sizes: Sizes,
+    most_steps: int = _NEWTON_STEPS,
 ) -> Settled:
     """Settle at other hyperparameters, from where a known mode leads."""
     start = _mode_nearby(known.coefficients, known.factor, here, there, design, sizes)
-    return settle(start, jnp.asarray(there), design, sizes)
+    return settle(start, jnp.asarray(there), design, sizes, most_steps)
 
 
 @partial(jax.jit, static_argnames="sizes")

@@ -32,6 +32,7 @@ from phenology.quantities import HIGH_QUANTILE, LOW_QUANTILE, ROLES
 
 Array = npt.NDArray[Any]
 CURVE_QUANTILES = (LOW_QUANTILE, 0.5, HIGH_QUANTILE)
+_CELLS_AT_ONCE = 800_000  # numbers of birds by draw, group, season and day, to stay in the cache
 
 
 def season_curves_and_draws(
@@ -124,16 +125,22 @@ def _answers(
         there = present[:, role]
         if not there.any():
             continue
-        curve = birds_a_day(predictors[:, there], days, role)
-        total[:, there] += curve.sum(-1)
-        usual_total[:, there] += birds_a_day(usual[:, there, :1], days, role).sum(-1)
-        mean_curve = (curve * pooled).sum(-2) / sampled
-        stay = stay_days(role, rng, draws)
-        lived = present_dates(live_flock(curve, share, stay, rng), days, role)
-        nobody = np.isnan(lived[..., 0])
-        lived[nobody] = curve_dates(curve[nobody], days, role)
-        new = (first_captures(curve, share, stay) * pooled).sum(-2) / sampled
-        dates[:, role, there] = lived
+        curve = np.empty((draws, int(there.sum()), seasons, by_day), np.float32)
+        mean_curve, new = (np.empty((draws, *curve.shape[1:2], by_day)) for _ in range(2))
+        at_once = max(_CELLS_AT_ONCE // curve[0].size, 1)
+        for first in range(0, draws, at_once):
+            part = slice(first, first + at_once)
+            birds = birds_a_day(predictors[part, there], days, role)
+            stay, caught = stay_days(role, rng, len(birds)), share[part]
+            lived = present_dates(live_flock(birds, caught, stay, rng), days, role)
+            nobody = np.isnan(lived[..., 0])
+            lived[nobody] = curve_dates(birds[nobody], days, role)
+            dates[part, role, there] = lived
+            curve[part] = birds
+            mean_curve[part] = (birds * pooled).sum(-2) / sampled
+            new[part] = (first_captures(birds, caught, stay) * pooled).sum(-2) / sampled
+            total[part, there] += birds.sum(-1)
+            usual_total[part, there] += birds_a_day(usual[part, there, :1], days, role).sum(-1)
         pooled_dates[:, role, there] = curve_dates(mean_curve, days, role)
         together_dates[:, role] = curve_dates(mean_curve.sum(1), days, role)
         curves[:, role, there] = np.quantile(curve, CURVE_QUANTILES, axis=0)
