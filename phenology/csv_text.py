@@ -3,6 +3,8 @@
 import csv
 import io
 import re
+from pathlib import Path
+from typing import TextIO
 
 import pandas as pd
 
@@ -11,6 +13,7 @@ _EVALUATED = ("=", "+", "-", "@", "\t", "\r", "\n", "\uff1d", "\uff0b", "\uff0d"
 _NUMBER = re.compile(r"[+-]?(\d+([.,]\d*)?|[.,]\d+)([eE][+-]?\d+)?")
 _DASHES = re.compile(r"[-\u2010-\u2015\u2212]+")
 _CONTROL = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f]")
+_ROWS_AT_ONCE = 100_000
 
 
 def inert_cell(text: str) -> str:
@@ -71,24 +74,49 @@ def csv_text(table: pd.DataFrame) -> str:
     "a,b\n1.5,'=x\n,-\n"
     """
     out = io.StringIO()
-    writer = csv.writer(out, lineterminator="\n")
-    writer.writerow([inert_cell(str(name)) for name in table.columns])
-    columns = [_column_text(table.iloc[:, place]) for place in range(table.shape[1])]
-    writer.writerows(zip(*columns, strict=True))
+    _write(table, out)
     return out.getvalue()
 
 
-def _column_text(column: pd.Series) -> list[str]:
+def write_csv(table: pd.DataFrame, path: Path) -> None:
+    """Write the text of `csv_text` to a file, in pieces: that of a large table is larger still."""
+    with path.open("w", encoding="utf-8", newline="") as out:
+        _write(table, out)
+
+
+def _write(table: pd.DataFrame, out: TextIO) -> None:
+    writer = csv.writer(out, lineterminator="\n")
+    writer.writerow([inert_cell(str(name)) for name in table.columns])
+    columns = [table.iloc[:, place] for place in range(table.shape[1])]
+    date_formats = [_date_format(column) for column in columns]
+    for first in range(0, len(table), _ROWS_AT_ONCE):
+        texts = [
+            _column_text(column.iloc[first : first + _ROWS_AT_ONCE], date_format)
+            for column, date_format in zip(columns, date_formats, strict=True)
+        ]
+        writer.writerows(zip(*texts, strict=True))
+
+
+def _date_format(column: pd.Series) -> str:
+    """How the column's dates are written; nothing where it holds others than dates."""
+    if not pd.api.types.is_datetime64_any_dtype(column.dtype):
+        return ""
+    days = bool((column.dropna() == column.dropna().dt.normalize()).all())
+    return "%Y-%m-%d" if days else "%Y-%m-%dT%H:%M:%S"
+
+
+def _column_text(column: pd.Series, date_format: str) -> list[str]:
     if pd.api.types.is_bool_dtype(column.dtype):
         texts = ["yes" if value is True or value == 1 else "no" for value in column.fillna(False)]
-    elif pd.api.types.is_datetime64_any_dtype(column.dtype):
-        days = bool((column.dropna() == column.dropna().dt.normalize()).all())
-        texts = column.dt.strftime("%Y-%m-%d" if days else "%Y-%m-%dT%H:%M:%S").tolist()
+    elif date_format:
+        texts = column.dt.strftime(date_format).tolist()
     elif pd.api.types.is_numeric_dtype(column.dtype):
-        texts = [str(value) for value in column]
+        texts = [str(value) for value in column.tolist()]
     else:
         inert: dict[object, str] = {}
         for value in column.dropna().unique():
             inert[value] = inert_cell(str(value))
-        texts = [inert.get(value, "") for value in column.astype(object)]
+        return [inert.get(value, "") for value in column.astype(object)]
+    if not column.isna().any():
+        return texts
     return ["" if gone else text for text, gone in zip(texts, column.isna(), strict=True)]

@@ -39,7 +39,7 @@ class Assessment:
         `potential_range_km`, `p_local` and, for each, `_low` and `_high` (90 %).
     curves : pandas.DataFrame
         Season curves: site, season, group, role, curve (present or captured), day, estimate,
-        low, high; in birds a day at typical effort.
+        low, high; in birds a day at typical effort, to a millionth.
     draws : mapping of str to xarray.Dataset
         Draws by model, aligned by the dimension `draw`.
     chances : pandas.DataFrame

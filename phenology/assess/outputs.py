@@ -11,7 +11,7 @@ import xarray as xr
 from phenology.assess.draws_file import write_draws
 from phenology.assess.incidents import incident_rates
 from phenology.assess.readers import readers_compared
-from phenology.csv_text import csv_text
+from phenology.csv_text import write_csv
 from phenology.netcdf import write_netcdf
 from phenology.places import withhold_distances
 from phenology.quantities import ESTIMATE_KEY, QUANTITIES
@@ -42,22 +42,23 @@ def write_run(assessment: Assessment, folder: Path) -> None:
 
     (folder / "private").mkdir(exist_ok=True)
     (folder / "tables").mkdir()
-    _write_csv(assessment.study.findings, folder / "private" / "findings.csv")
-    _write_csv(assessment.study.set_aside, folder / "private" / "set_aside.csv")
-    _write_csv(permit_years(assessment.study), folder / "private" / "permit_year.csv")
+    write_csv(assessment.study.findings, folder / "private" / "findings.csv")
+    write_csv(assessment.study.set_aside, folder / "private" / "set_aside.csv")
+    write_csv(permit_years(assessment.study), folder / "private" / "permit_year.csv")
     harm = incident_rates(assessment.study, assessment.site_days)
-    _write_csv(harm, folder / "private" / "incidents.csv")
+    write_csv(harm, folder / "private" / "incidents.csv")
     readers = readers_compared(assessment.study, assessment.captures["group"])
-    _write_csv(readers, folder / "private" / "readers.csv")
-    _write_csv(assessment.estimates, folder / "tables" / "estimates.csv")
-    for name, table in report_tables(assessment).items():
-        _write_csv(table, folder / "tables" / f"{name}.csv")
+    write_csv(readers, folder / "private" / "readers.csv")
+    write_csv(assessment.estimates, folder / "tables" / "estimates.csv")
+    tables = report_tables(assessment)
+    for name, table in tables.items():
+        write_csv(table, folder / "tables" / f"{name}.csv")
     assessment.captures.to_parquet(folder / "captures.parquet", index=False)
     shared_days = withhold_distances(assessment.site_days, assessment.study.sites)
     write_netcdf(shared_days, folder / "site_days.nc")
     write_netcdf(estimates_dataset(assessment.estimates), folder / "estimates.nc")
     write_draws(assessment.draws, folder)
-    (folder / "report.html").write_text(render_report(assessment), encoding="utf-8")
+    (folder / "report.html").write_text(render_report(assessment, tables), encoding="utf-8")
     files = sorted(
         path.relative_to(folder).as_posix() for path in folder.rglob("*") if path.is_file()
     )
@@ -112,7 +113,3 @@ def estimates_dataset(estimates: pd.DataFrame) -> xr.Dataset:
     }
     described = "; ".join(f"{name}: {meaning}" for name, (_, meaning) in QUANTITIES.items())
     return xr.Dataset(variables, attrs={"title": "Estimates", "comment": described})
-
-
-def _write_csv(table: pd.DataFrame, path: Path) -> None:
-    path.write_text(csv_text(table), encoding="utf-8", newline="")

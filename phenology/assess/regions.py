@@ -18,6 +18,7 @@ import xarray as xr
 from phenology.assess.assessment import Assessment
 from phenology.assess.draws_file import ONE_FILE, JoinedDraws, read_draws, write_draws
 from phenology.assess.run import assess_study
+from phenology.assess.season import SPECIES_FITTED, join_curves
 from phenology.compilation import use_compilation_cache
 from phenology.compute import ONE_THREAD, Progress, quiet
 from phenology.errors import StudyError
@@ -120,7 +121,7 @@ def answer_region(study: Study, seed: int) -> Part | str:
     give_back_memory()
     use_compilation_cache()
     try:
-        told = assess_study(study, seed)
+        told = assess_study(study, seed, progress=_give_back_between_stages)
     except StudyError as error:
         return error.what
     return Part(
@@ -131,6 +132,11 @@ def answer_region(study: Study, seed: int) -> Part | str:
         versions=told.versions,
         cite=told.cite,
     )
+
+
+def _give_back_between_stages(what: str, _: float) -> None:
+    if not what.startswith(SPECIES_FITTED):  # species share compiled models
+        give_back_memory()
 
 
 def _answered(
@@ -271,7 +277,7 @@ def _together(study: Study, seed: int, answered: dict[str, Part], refused: list[
         site_days=_joined_site_days([part.site_days for part in every]),
         estimates=pd.concat(estimates, ignore_index=True),
         captures=pd.concat([part.captures for part in every]).sort_index(),
-        curves=pd.concat([part.curves for part in every], ignore_index=True),
+        curves=join_curves([part.curves for part in every]),
         draws={},
         diagnostics=pd.concat(diagnostics, ignore_index=True),
         narrowed=(*narrowed, *refused),

@@ -11,6 +11,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 import xarray as xr
+from pandas.api.types import union_categoricals
 
 from phenology.assess.season_bait import bait_note_days, bait_note_ratio, only_baited
 from phenology.assess.season_counts import DATES, SeasonTask, season_tasks
@@ -39,6 +40,8 @@ METHODS = {
     "moved": "approximated, then moved",
     "sampled": "sampled",
 }
+DECIMALS = 6  # of a curve's birds a day, whose last ones draws cannot tell
+SPECIES_FITTED = "Season of"  # what progress says, before the species
 FIRST_SHARE, LAST_SHARE = 0.2, 0.9  # of a run's progress, before and after the seasons
 
 
@@ -97,7 +100,7 @@ def assess_seasons(
         draws[name] = fitted.draws_
         diagnostics.append(fitted.diagnostics_.assign(model=f"{name}, {METHODS[fitted.method_]}"))
     return SeasonAnswers(
-        pd.concat(curves, ignore_index=True) if curves else pd.DataFrame(columns=CURVE_COLUMNS),
+        join_curves(curves),
         draws,
         pd.concat(diagnostics, ignore_index=True) if diagnostics else pd.DataFrame(),
     )
@@ -120,7 +123,7 @@ def _fit_all(
 
     def told(number: int) -> None:
         share = FIRST_SHARE + (LAST_SHARE - FIRST_SHARE) * len(fitted) / len(tasks)
-        progress(f"Season of {tasks[number].species}", share)
+        progress(f"{SPECIES_FITTED} {tasks[number].species}", share)
 
     if jobs == 1 or len(tasks) < 2:
         for number, task in enumerate(tasks):
@@ -305,7 +308,18 @@ def _outside(role: str, quantity: str, values: Array, first: float, last: float)
     return ""
 
 
-CURVE_COLUMNS = ["site", "season", "group", "role", "curve", "day", "estimate", "low", "high"]
+CURVE_WORDS = ["site", "season", "group", "role", "curve"]
+CURVE_NUMBERS = ["day", "estimate", "low", "high"]
+
+
+def join_curves(tables: list[pd.DataFrame]) -> pd.DataFrame:
+    """Curves of several species or regions; their words stay categories, for they are many."""
+    told = [table for table in tables if len(table)]
+    if not told:
+        return pd.DataFrame(columns=CURVE_WORDS + CURVE_NUMBERS)
+    words = {name: union_categoricals([table[name] for table in told]) for name in CURVE_WORDS}
+    numbers = {name: np.concatenate([table[name] for table in told]) for name in CURVE_NUMBERS}
+    return pd.DataFrame(words | numbers)
 
 
 def _curve_table(task: SeasonTask, fitted: SeasonModel) -> pd.DataFrame:
@@ -329,4 +343,6 @@ def _curve_table(task: SeasonTask, fitted: SeasonModel) -> pd.DataFrame:
             sampled = pd.MultiIndex.from_frame(table[["site", "season"]])
             table = table[sampled.isin(caught.index)]
         tables.append(table.assign(curve="captured" if variable == "first_captured" else "present"))
-    return pd.concat(tables, ignore_index=True)[CURVE_COLUMNS]
+    joined = pd.concat(tables, ignore_index=True)[CURVE_WORDS + CURVE_NUMBERS]
+    rounded = joined.round(dict.fromkeys(CURVE_NUMBERS, DECIMALS))
+    return rounded.astype(dict.fromkeys(CURVE_WORDS, "category"))

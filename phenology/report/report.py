@@ -15,18 +15,22 @@ from phenology.report.tables import report_tables
 from phenology.report.words import plain
 
 if TYPE_CHECKING:
+    import pandas as pd
+
     from phenology.assess.assessment import Assessment
 
 VENDORED = ("vega.min.js", "vega-lite.min.js", "vega-interpreter.js")
 
 
-def render_report(assessment: Assessment) -> str:
+def render_report(assessment: Assessment, tables: dict[str, pd.DataFrame] | None = None) -> str:
     """The whole report as one HTML string.
 
     Parameters
     ----------
     assessment : Assessment
         What a run found.
+    tables : dict of DataFrame, optional
+        Its `report_tables`, where they have been made.
 
     Returns
     -------
@@ -34,7 +38,8 @@ def render_report(assessment: Assessment) -> str:
         HTML that carries its scripts, figures and data; opened from a file it makes no
         request, and no text from the sheets can run or reorder what stands around it.
     """
-    sections = build_sections(assessment, report_tables(assessment))
+    tables = report_tables(assessment) if tables is None else tables
+    sections = build_sections(assessment, tables)
     return render_page(plain(assessment.study.options.name, 120), sections)
 
 

@@ -28,6 +28,8 @@ def when_section(tables: dict[str, pd.DataFrame], *, effort_known: bool) -> Sect
     if "curves" not in tables and "timing" not in tables:
         return section
     curves, timing = tables.get("curves"), tables.get("timing")
+    if curves is not None:
+        curves = curves[curves["site"].isin(shown_sites(tables))]
     sampled, seasons = tables["sampled_days"], tables["seasons_sampled"]
     for number, site in enumerate(shown_sites(tables)):
         groups = _main_groups(timing, curves, site)

@@ -7,6 +7,7 @@ import pandas as pd
 import pytest
 from dwca.read import DwCAReader
 
+from phenology.csv_text import csv_text, write_csv
 from phenology.errors import StudyError
 from phenology.places import coarsen_sites
 from phenology.sheets.codes import list_codes
@@ -137,3 +138,23 @@ def test_darwin_core_archive_reads_back_equal(study, tmp_path):
     with zipfile.ZipFile(path) as archive:
         text = b"".join(archive.read(name) for name in archive.namelist()).decode()
     assert "33.2187" not in text
+
+
+def test_a_table_is_written_to_a_file_as_it_is_told(tmp_path, monkeypatch):
+    table = pd.DataFrame({
+        "date": pd.to_datetime(["2031-08-01", None, "2031-08-03 06:30"], format="ISO8601"),
+        "birds": pd.array([3, None, 5], dtype="Int64"),
+        "mass_g": [3.25, None, 3.4],
+        "remarks": ["=1+2", None, "fat, well"],
+        "recaptured": [True, False, True],
+    })  # fmt: skip
+    told = csv_text(table)
+    assert told.splitlines()[1:] == [
+        "2031-08-01T00:00:00,3,3.25,'=1+2,yes",
+        ",,,,no",
+        '2031-08-03T06:30:00,5,3.4,"fat, well",yes',
+    ]
+    for rows in (1, 2, 3):  # a piece does not change how its column is written
+        monkeypatch.setattr("phenology.csv_text._ROWS_AT_ONCE", rows)
+        write_csv(table, tmp_path / "table.csv")
+        assert (tmp_path / "table.csv").read_text(encoding="utf-8") == told

@@ -113,7 +113,7 @@ class Writers:
 
         self.assessment = invented_assessment()
         page = report.render_report(self.assessment)
-        report.render_report = lambda _: page
+        report.render_report = lambda *_: page
         self.simulated = {
             seed: season.simulate(checked_world(1, 1, {"feeders": "never_varying"}), seed)
             for seed in (1, 2)
