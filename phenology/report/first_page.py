@@ -9,7 +9,7 @@ import pandas as pd
 from phenology.quantities import WHOLE_REGION
 from phenology.report.content import Figure, Section, Words, points
 from phenology.report.figures import draw_glance
-from phenology.report.rooms import verdicts_in_short
+from phenology.report.rooms import shown_sites, verdicts_in_short
 from phenology.report.support_page import against_others, what_carried, what_would_change
 from phenology.report.support_words import advice as support_advice
 from phenology.report.tables import is_one_season
@@ -81,7 +81,8 @@ def first_page(assessment: Assessment, tables: dict[str, pd.DataFrame]) -> Secti
     if when:
         section.add(points(when, "When birds are here"))
     if "comparison" in tables:
-        section.add(points(verdicts_in_short(tables["comparison"]), "How the newest season was"))
+        verdicts = verdicts_in_short(tables["comparison"], shown_sites(tables))
+        section.add(points(verdicts, "How the newest season was"))
     support = {
         "Against the other sites": against_others(assessment.chances),
         "What carried it": what_carried(assessment),

@@ -16,7 +16,7 @@ from phenology.report.range_map import draw_range_map, find_reach
 from phenology.report.support_words import differs, judged_by, verdict_sentence
 from phenology.report.tables import is_one_season, said, shown_answers
 from phenology.report.titles import title_words
-from phenology.report.words import and_words, plain
+from phenology.report.words import and_words, count_words, plain
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -172,32 +172,43 @@ def compare_section(assessment: Assessment, tables: dict[str, pd.DataFrame]) -> 
             drawn = seasons[seasons["season"].isin(newest)]
             section.add(*quantity_figures(drawn, name, options, " against normal"))
         section.add(table(name, title_words(name), shown_answers(rows), "estimates", folded=True))
-    section.add(points(verdicts(compared), "Newest seasons"))
+    section.add(points(verdicts(compared, shown_sites(tables)), "Newest seasons"))
     return section
 
 
-def verdicts(compared: pd.DataFrame) -> list[str]:
-    """Whether the newest season of each site was good for local and for passage birds."""
+def verdicts(compared: pd.DataFrame, sites: list[str]) -> list[str]:
+    """Whether the newest season of these sites was good for local and for passage birds."""
     return [
         verdict_sentence(site, season, role, rows)
         for site, season, role, rows in newest_seasons(compared)
+        if site in sites
     ]
 
 
-def verdicts_in_short(compared: pd.DataFrame) -> list[str]:
-    """The same with seasons that differ from nothing told together, a role a line."""
+def verdicts_in_short(compared: pd.DataFrame, sites: list[str]) -> list[str]:
+    """The same with seasons that differ from nothing told together, a role a line.
+
+    Other sites where something differs are counted.
+    """
     said_of = []
     alike: dict[tuple[str, str], list[str]] = {}
+    further = set()
     for site, season, role, rows in newest_seasons(compared):
         judged = judged_by(role, rows)
         if judged and not any(differs(row) for row in judged):
             alike.setdefault((role, season), []).append(plain(site, 60))
-        else:
+        elif site in sites:
             said_of.append(verdict_sentence(site, season, role, rows))
+        else:
+            further.add(site)
+    if further:
+        number = count_words(len(further), "further site")
+        said_of.append(f"{number} with fewer birds differed from normal or cannot be judged.")
     return said_of + [
-        f"{role.capitalize()} birds at {and_words(sites)} in {plain(season, 20)}: no difference "
-        "from normal can be shown."
-        for (role, season), sites in alike.items()
+        f"{role.capitalize()} birds at "
+        + (and_words(names) if len(names) <= MOST_SITES else count_words(len(names), "site"))
+        + f" in {plain(season, 20)}: no difference from normal can be shown."
+        for (role, season), names in alike.items()
     ]
 
 

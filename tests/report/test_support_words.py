@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 from phenology.quantities import AGAINST_NORMAL, AT_EQUAL
 from phenology.report.carried_words import Situation, carried_sentence
 from phenology.report.content import Words
+from phenology.report.rooms import verdicts_in_short
 from phenology.report.support_section import support_section
 from phenology.report.support_words import (
     SUPPORTS,
@@ -197,6 +198,25 @@ def test_what_is_no_support_never_moves_a_verdict(size, quantity, sign, role) ->
     assert verdict_sentence("fork", "2031", role, [counted, stray]) == verdict_sentence(
         "fork", "2031", role, [counted]
     )
+
+
+def test_the_first_page_tells_of_few_sites_and_counts_the_others() -> None:
+    alike, worse = _season(GAIN, -0.02, 0.01, 0.04), _season(GAIN, -0.05, -0.03, -0.01)
+    sites = [f"site {number}" for number in range(60)]
+    compared = pd.DataFrame(
+        [
+            (worse if number < 20 else alike) | {"site": site, "season": "2031", "role": "passage"}
+            for number, site in enumerate(sites)
+        ]
+    )
+    said = verdicts_in_short(compared, sites[:6])
+    assert len(said) == 8
+    assert all(f"at site {number} in 2031" in said[number] for number in range(6))
+    assert said[6].startswith("14 further sites")
+    assert said[7] == "Passage birds at 40 sites in 2031: no difference from normal can be shown."
+    few = verdicts_in_short(compared[compared["site"].isin(sites[18:22])], sites[:6])
+    assert few[0].startswith("2 further sites")
+    assert few[1].startswith("Passage birds at site 20 and site 21 in 2031: no difference")
 
 
 def test_the_section_tells_local_levels_and_what_is_refused() -> None:
