@@ -9,7 +9,7 @@ import sys
 
 
 def give_back_memory() -> None:
-    """Let go of what is no longer used: between regions it would add up.
+    """Let go of what is no longer used: between regions and their stages it would add up.
 
     Compiled models leave memory too; a fit that wants one takes it from the cache on disk.
     """
