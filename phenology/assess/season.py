@@ -317,7 +317,10 @@ def join_curves(tables: list[pd.DataFrame]) -> pd.DataFrame:
     told = [table for table in tables if len(table)]
     if not told:
         return pd.DataFrame(columns=CURVE_WORDS + CURVE_NUMBERS)
-    words = {name: union_categoricals([table[name] for table in told]) for name in CURVE_WORDS}
+    words = {
+        name: union_categoricals([table[name].astype("category") for table in told])
+        for name in CURVE_WORDS
+    }
     numbers = {name: np.concatenate([table[name] for table in told]) for name in CURVE_NUMBERS}
     return pd.DataFrame(words | numbers)
 

@@ -270,8 +270,8 @@ def test_the_search_for_scales_stops_where_their_marginal_falls(study, monkeypat
     edge, lost = 0.6, []  # the second step crosses it: the marginal is highest near .8
     with double_precision():
 
-        def settle_and_be_lost(start, hyper, design, sizes):
-            there = settle(start, hyper, design, sizes)
+        def settle_and_be_lost(start, hyper, design, sizes, *most_steps):
+            there = settle(start, hyper, design, sizes, *most_steps)
             lost.extend([True] * bool(hyper[scale] > edge))
             return there._replace(height=there.height - 100.0 * bool(lost))
 
