@@ -178,11 +178,12 @@ def compare_section(assessment: Assessment, tables: dict[str, pd.DataFrame]) -> 
 
 def verdicts(compared: pd.DataFrame, sites: list[str]) -> list[str]:
     """Whether the newest season of these sites was good for local and for passage birds."""
-    return [
-        verdict_sentence(site, season, role, rows)
-        for site, season, role, rows in newest_seasons(compared)
-        if site in sites
-    ]
+    newest = list(newest_seasons(compared))
+    told = [verdict_sentence(*season) for season in newest if season[0] in sites]
+    left = len({site for site, *_ in newest if site not in sites})
+    if left:
+        told.append(f"{count_words(left, 'further site')} with fewer birds: see the tables above.")
+    return told
 
 
 def verdicts_in_short(compared: pd.DataFrame, sites: list[str]) -> list[str]:

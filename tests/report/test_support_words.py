@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from phenology.quantities import AGAINST_NORMAL, AT_EQUAL
 from phenology.report.carried_words import Situation, carried_sentence
 from phenology.report.content import Words
-from phenology.report.rooms import verdicts_in_short
+from phenology.report.rooms import verdicts, verdicts_in_short
 from phenology.report.support_section import support_section
 from phenology.report.support_words import (
     SUPPORTS,
@@ -214,6 +214,9 @@ def test_the_first_page_tells_of_few_sites_and_counts_the_others() -> None:
     assert all(f"at site {number} in 2031" in said[number] for number in range(6))
     assert said[6].startswith("14 further sites")
     assert said[7] == "Passage birds at 40 sites in 2031: no difference from normal can be shown."
+    every = verdicts(compared, sites[:6])
+    assert len(every) == 7
+    assert every[-1].startswith("54 further sites")
     few = verdicts_in_short(compared[compared["site"].isin(sites[18:22])], sites[:6])
     assert few[0].startswith("2 further sites")
     assert few[1].startswith("Passage birds at site 20 and site 21 in 2031: no difference")
