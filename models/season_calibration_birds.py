@@ -61,7 +61,9 @@ def individual_study(seed: int) -> pd.DataFrame:
     return pd.concat(tables, ignore_index=True).assign(scenario="individual-based")
 
 
-def counts_of(study: SimulatedStudy, species: str, role: str) -> SeasonCounts:
+def counts_of(
+    study: SimulatedStudy, species: str, role: str, first_day: int = FIRST_DAY
+) -> SeasonCounts:
     """Distinct birds of a species by day and method, with hours, nectar and feeders."""
     sheet, effort = study.sheets["captures"], study.sheets["effort"].copy()
     truth = study.truth["captures"]
@@ -79,7 +81,8 @@ def counts_of(study: SimulatedStudy, species: str, role: str) -> SeasonCounts:
     caught = truth.assign(method=of_trap.reindex(trap).to_numpy())
     caught = caught[caught["species"] == species]
     caught = caught.assign(group=caught[["species", "age", "sex"]].agg(" ".join, axis=1))
-    timed = study.truth["timing"].query("role == @role")["group"].unique()
+    timed = study.truth["timing"]
+    timed = timed[(timed["role"] == role) | (role == "mixed")]["group"].unique()
     groups = tuple(sorted(name for name in timed if name.startswith(f"{species} ")))
     birds = caught.groupby([*_KEY, "group"])["bird"].nunique()
     rows = worked.merge(pd.DataFrame({"group": groups}), how="cross")
@@ -99,7 +102,7 @@ def counts_of(study: SimulatedStudy, species: str, role: str) -> SeasonCounts:
         sites=sites,
         seasons=tuple(map(str, seasons)),
         roles=(role,) * len(groups),
-        first_day=float(FIRST_DAY),
+        first_day=float(first_day),
         last_day=float(LAST_DAY),
         log_effort=np.log(rows["hours"] / rows["hours"].median()).to_numpy(),
         censored=rows["full"].to_numpy(),

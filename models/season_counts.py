@@ -27,10 +27,10 @@ class BirdTraits(NamedTuple):
 
     `group`, `site` and `season` are positions as in `SeasonCounts`, `day` is the day of year,
     `log_ratio` the logarithm of how many times likelier the bird's traits are of a local than of
-    a passage bird, its day apart. Only traits that stay the same through the season within a
-    role may speak here: signs of breeding and fuel do not, and with them early locals pass for all.
-    Runs give none. On seasons simulated bird by bird even a size known to differ between the roles
-    took the coverage of local departures from .94 to .72, while others gained up to .08.
+    a passage bird, its day apart. `bird` tells rows of one bird, which together speak about as
+    loud as one. With `levels`, the position of each trait's value (row, trait; −1 where not
+    noted), the frequencies of the values are learned with the season (`season_traits`), and
+    `log_ratio` says no more than what is held of them beforehand.
     """
 
     group: npt.NDArray[Any]
@@ -38,6 +38,8 @@ class BirdTraits(NamedTuple):
     season: npt.NDArray[Any]
     day: npt.NDArray[Any]
     log_ratio: npt.NDArray[Any]
+    bird: npt.NDArray[Any] | None = None
+    levels: npt.NDArray[Any] | None = None
 
 
 @dataclass(frozen=True, eq=False)

@@ -147,10 +147,8 @@ def design_arrays(
     arrays = _in_bundles("", columns, cell, known, width, least=64)
     # Full days are few and their number varies: one size for most spares compiling anew.
     arrays |= _in_bundles("full_", columns, cell, full, width, least=32 if full.any() else 2)
-    birds = counts.traits or BirdTraits(*np.zeros((5, 0), int))
-    columns = {"day": birds.day - middle, "log_ratio": np.asarray(birds.log_ratio, float)}
-    every = np.ones(len(birds.day), bool)
-    arrays |= _in_bundles("bird_", columns, _cells(birds, sizes), every, width, least=2)
+    traits = counts.traits or BirdTraits(*np.zeros((5, 0), int))
+    arrays |= bird_arrays(traits, middle, sizes, width)
     distinct, distinct_rows = np.unique(counts.count[known], return_counts=True)
     extra = padded(len(distinct), 64) - len(distinct)
     largest_full = int(counts.count[full].max(initial=0))
@@ -185,6 +183,28 @@ def design_arrays(
     )
 
 
+def bird_arrays(traits: BirdTraits, middle: float, sizes: Sizes, width: int) -> dict[str, Array]:
+    """Birds whose traits speak of their role, in bundles."""
+    every = np.ones(len(traits.day), bool)
+    columns = {
+        "day": traits.day - middle,
+        "log_ratio": np.asarray(traits.log_ratio, float),
+        "weight": every * bird_weight(traits),
+    }
+    return _in_bundles("bird_", columns, _cells(traits, sizes), every, width, least=2)
+
+
+def bird_weight(traits: BirdTraits) -> float:
+    """Weight of each row, Σn/Σn² where birds were caught on n days: they show the same n times.
+
+    All weigh alike, for a bird that is caught often is likelier a local.
+    """
+    if traits.bird is None or not len(traits.bird):
+        return 1.0
+    days = np.unique(traits.bird, return_counts=True)[1]
+    return float(days.sum() / (days**2).sum())
+
+
 def _cells(rows: SeasonCounts | BirdTraits, sizes: Sizes) -> Array:
     cell: Array = (rows.group * sizes.sites + rows.site) * sizes.seasons + rows.season
     return cell
@@ -193,12 +213,12 @@ def _cells(rows: SeasonCounts | BirdTraits, sizes: Sizes) -> Array:
 def _in_bundles(
     prefix: str, columns: dict[str, Array], cell: Array, rows: Array, width: int, least: int
 ) -> dict[str, Array]:
-    """Some rows, sorted by cell and laid out in bundles of `width`, with their weight."""
+    """Some rows, sorted by cell and in bundles of `width`, with their weight, 1 unless told."""
     order = np.flatnonzero(rows)[np.argsort(cell[rows], kind="stable")]
     row, bundle_cell = _bundles(cell[order], width)
     bundles = padded(len(bundle_cell), least)
     arrays: dict[str, Array] = {}
-    for name, values in (columns | {"weight": np.ones(len(cell))}).items():
+    for name, values in ({"weight": np.ones(len(cell))} | columns).items():
         laid = np.zeros((bundles * width, *values.shape[1:]))
         laid[row] = values[order]
         arrays[prefix + name] = laid.reshape(bundles, width, *values.shape[1:])

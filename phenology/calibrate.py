@@ -87,6 +87,16 @@ CALIBRATIONS: dict[str, Calibration] = {
         {"": (0.87, 0.93)},
         handful=1,
     ),
+    "season_mixed": Calibration(
+        "phenology.models.season_calibration_mixed:mixed_study",
+        ("season*.py",),
+        {
+            "": (0.80, 0.97),
+            "simple: counts alone, local": UNTOLD,
+            "simple: counts alone, passage": UNTOLD,
+        },
+        handful=1,
+    ),
     "support": Calibration(
         "phenology.models.support_calibration:calibration_study",
         ("support*.py", "mixed_*.py", "laplace.py"),

@@ -12,6 +12,7 @@ import xarray as xr
 
 from phenology.assess.season_drivers import season_drivers
 from phenology.assess.season_evidence import CountedBirds, counted_birds, seen_again
+from phenology.assess.season_traits import bird_traits
 from phenology.models.refusal import Refused
 from phenology.models.season_counts import (
     BAITED_TRAP,
@@ -71,7 +72,13 @@ def season_tasks(
                 continue
             years = [int(label.split()[0]) for label in counts.seasons]
             drivers = season_drivers(site_days, window, counts.sites, years, monsoon_years)
-            yield SeasonTask(species, window, replace(counts, drivers=drivers), seed + number)
+            counts = replace(counts, drivers=drivers)
+            if (counts.site_roles == "mixed").any():
+                of_species = captures[captures["species"] == species]
+                labels = {"groups": groups, "sites": counts.sites, "seasons": counts.seasons}
+                traits = bird_traits(of_species, study.fat_levels, window, **labels)
+                counts = replace(counts, traits=traits)
+            yield SeasonTask(species, window, counts, seed + number)
 
 
 def season_counts(
