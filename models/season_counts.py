@@ -84,8 +84,7 @@ class SeasonCounts:
     site_roles : array of str, shape (group, site), optional
         Roles where they differ between sites; overrides `roles`.
     traits : BirdTraits, optional
-        Of birds whose role is not known from their species: they share one likelihood with the
-        counts.
+        Of birds of mixed groups: they share one likelihood with the counts.
 
     Raises
     ------

@@ -17,6 +17,8 @@ KNOWN_MISSES = {
     ("lean_mass", "1000 birds"),  # the exponent: 32 of 33
     ("role", "individual-based"),
     ("season", "sparse, passage"),  # .868 of 90 % arrivals: a little too narrow
+    ("season_mixed", "traits, local"),  # .7999 of arrivals: too narrow
+    ("season_mixed", "traits, passage"),  # .761 of departures: too narrow
     ("season_sampled", "thin, local"),  # .961 of arrivals: a little too wide
     ("season_sampled", "thin, passage"),  # .953 of peaks: a little too wide
 }
@@ -70,6 +72,15 @@ def test_support_resists_feeders_placed_for_a_reason_where_a_plain_difference_do
         assert abs(own["bias"]) < 0.1, quantity  # standard deviations of a bird
         assert abs(row["bias"]) > max(0.1, 2 * abs(own["bias"])), quantity
     assert (table.loc[scenario]["bias"].abs() < 0.1).all()
+
+
+def test_traits_bring_dates_of_mixed_species_nearer_the_truth() -> None:
+    table = _table("season_mixed").set_index(["scenario", "quantity"])
+    error = table["root_mean_square_error"]
+    for role in ("local", "passage"):
+        told, alone = error.loc[f"traits, {role}"], error.loc[f"simple: counts alone, {role}"]
+        assert (told < alone).all(), role
+    assert (error.loc["traits, passage"] < 0.75 * error.loc["simple: counts alone, passage"]).all()
 
 
 RANKED = [model for model in KEPT if _table(model).get("uniform_p", pd.Series()).ne("").any()]

@@ -279,6 +279,22 @@ def test_the_search_for_scales_stops_where_their_marginal_falls(study, monkeypat
         assert _centred(study[0])[0].hyper[scale] <= edge
 
 
+def test_an_edge_near_the_top_is_not_taken_for_a_scales_spread(study, monkeypatch) -> None:
+    """Beyond it the coefficients fall from their mode: spreads are measured short of it."""
+    settle, scale = season_laplace.settle, HYPER.index("log_passage_date_site_year")
+    with double_precision():
+        plain = _centred(study[0])[0]
+        edge = plain.hyper[scale] + 0.3
+
+        def settle_short_of_the_edge(start, hyper, design, sizes, *most_steps):
+            there = settle(start, hyper, design, sizes, *most_steps)
+            return there._replace(height=there.height - 1e4 * bool(hyper[scale] > edge))
+
+        monkeypatch.setattr(season_laplace, "settle", settle_short_of_the_edge)
+        beside = _centred(study[0])[0]
+    np.testing.assert_allclose(beside.hyper_sd[:, scale] / plain.hyper_sd[:, scale], 1, rtol=0.5)
+
+
 def test_the_factored_information_is_the_hessian_of_the_log_density(study) -> None:
     """Against differences of JAX's gradient, in one dense matrix, with a driver and padding."""
     years = np.random.default_rng(3).normal(size=(2, 4))

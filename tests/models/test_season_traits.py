@@ -1,0 +1,116 @@
+"""Traits of a mixed species' birds: what they add to the counts, and what they may not add."""
+
+from dataclasses import replace
+
+import jax
+import jax.numpy as jnp
+import numpy as np
+import pytest
+
+from phenology.models.inference import double_precision
+from phenology.models.season import SeasonModel
+from phenology.models.season_counts import BirdTraits
+from phenology.models.season_density import Coefficients, joint
+from phenology.models.season_design import design_arrays, first_guess
+from phenology.models.season_predictors import HYPER
+from phenology.models.season_simulated import simulate_counts
+from phenology.models.season_traits import log_frequencies
+
+CURVES = np.array([[1.0, -40.0, 12.0, 1.4, 1.6, 1.5, 8.0, 2.3, 0.0]])
+DISTANCE = 3.0  # of local from passage birds [sd of the trait]
+SMALL_SCALES = {
+    "passage_date_site": 2.0,
+    "passage_date_year": 3.0,
+    "passage_date_site_year": 1.0,
+    "level_site": 0.4,
+    "level_year": 0.3,
+    "level_site_year": 0.3,
+    "level_group_site_year": 0.2,
+    "dispersion": 5.0,
+}
+
+
+def _mixed(seed: int):
+    return simulate_counts(
+        np.random.default_rng(seed),
+        np.broadcast_to(np.arange(91) % 3 == 0, (1, 3, 91)),
+        groups=1,
+        role="mixed",
+        first_day=180.0,
+        last_day=270.0,
+        fixed=SMALL_SCALES,
+        group_coefficients=CURVES,
+        trait_distance=DISTANCE,
+    )
+
+
+@pytest.fixture(scope="module")
+def study():
+    return _mixed(3)
+
+
+def _noted(traits: BirdTraits) -> BirdTraits:
+    """The trait in six classes; beforehand larger ones are held to speak for locals."""
+    classes = np.digitize(traits.log_ratio / DISTANCE, [-2, -1, 0, 1, 2])
+    return traits._replace(
+        log_ratio=classes / 2.5 - 1,
+        bird=np.arange(len(traits.day)),
+        levels=classes[:, None],
+    )
+
+
+def _departures(counts):
+    place = {"role": "local", "group": "group 0", "site": "site 0"}
+    return SeasonModel(method="laplace").fit(counts).draws_["departure_day"].sel(place)
+
+
+@pytest.mark.parametrize("seed", [3, 4, 8])
+def test_dates_by_frequencies_learned_hold_the_truth(seed) -> None:
+    counts, truth = _mixed(seed)
+    learned = _departures(replace(counts, traits=_noted(counts.traits)))
+    true = truth["departure_day"].sel(role="local", group="group 0", site="site 0")
+    z = (learned.mean("draw").values - true.values) / learned.std("draw").values
+    assert np.abs(z).max() < 3
+
+
+def test_a_trait_that_does_not_differ_between_the_roles_says_nothing(study) -> None:
+    counts, _ = study
+    rng = np.random.default_rng(1)
+    birds = counts.traits
+    chance = rng.integers(0, 2, (len(birds.day), 1))
+    silent = birds._replace(
+        log_ratio=np.zeros(len(birds.day)), bird=np.arange(len(birds.day)), levels=chance
+    )
+    alone, told = (_departures(replace(counts, traits=given)) for given in (None, silent))
+    apart = (told.mean("draw") - alone.mean("draw")) / alone.std("draw")
+    assert float(np.abs(apart).max()) < 1
+    assert 0.75 < float((told.std("draw") / alone.std("draw")).mean()) < 1.25
+
+
+def test_a_bird_caught_often_speaks_as_one(study) -> None:
+    counts, _ = study
+    birds = _noted(counts.traits)
+    often = BirdTraits(*(None if part is None else np.repeat(part, 3, axis=0) for part in birds))
+    heights = []
+    with double_precision():
+        for traits in (birds, often):
+            sizes, laid = design_arrays(replace(counts, traits=traits))
+            own = jnp.zeros((sizes.sites, sizes.seasons, sizes.local))
+            at = Coefficients(jnp.asarray(first_guess(counts, sizes, laid.prior_mean)), own)
+            hyper = jnp.zeros(len(HYPER))
+            heights.append(float(joint(at, hyper, jax.tree.map(jnp.asarray, laid), sizes)))
+    assert heights[0] == pytest.approx(heights[1], rel=1e-12)
+
+
+def test_locals_may_change_through_the_season_as_passage_does_not() -> None:
+    """Locals breed until day 200 and are fat from then on; passage birds are fat throughout."""
+    day = np.repeat(np.arange(150.0, 250.0, 2), 8)
+    local = np.tile(np.repeat([1.0, 0.0], 4), 50)
+    fat = np.where((local == 1) & (day < 200), 0, 1)
+    zeros = np.zeros(len(day), int)
+    traits = BirdTraits(zeros, zeros, zeros, day, zeros, levels=fat[:, None])
+    ratio = np.subtract(*log_frequencies(traits, local))
+    early, late = day < 180, day > 220
+    assert (ratio[early & (fat == 0)] > 1.5).all()
+    assert (ratio[early & (fat == 1)] < -1.5).all()
+    assert (np.abs(ratio[late]) < 0.3).all()
