@@ -7,6 +7,7 @@ import jax.numpy as jnp
 import numpy as np
 import pytest
 import xarray as xr
+from season_worlds import SMALL_SCALES
 from threadpoolctl import threadpool_limits
 
 from phenology.models import season, season_laplace, season_moved
@@ -24,17 +25,6 @@ from phenology.models.season_presence import live_flock, present_dates
 from phenology.models.season_sampled import Position, straight_frame, straight_to_model
 from phenology.models.season_simulated import simulate_counts
 from phenology.models.season_slopes import presence_slopes, weighted_curvature
-
-SMALL_SCALES = {
-    "passage_date_site": 2.0,
-    "passage_date_year": 3.0,
-    "passage_date_site_year": 1.0,
-    "level_site": 0.4,
-    "level_year": 0.3,
-    "level_site_year": 0.3,
-    "level_group_site_year": 0.2,
-    "dispersion": 5.0,
-}
 
 
 def _study(seed: int, first_day: float = 180.0):
@@ -113,34 +103,6 @@ def test_slopes_of_the_curves_are_those_of_automatic_differentiation() -> None:
             own, hessian = automatic(day, predictors, present)
             np.testing.assert_allclose(slopes.slope[:, 0], own, atol=1e-9)
             np.testing.assert_allclose(bend, 2 * hessian, atol=1e-9)
-
-
-def test_traits_tell_the_two_curves_of_a_mixed_species_apart() -> None:
-    """What single birds say of their role narrows where either curve ends, over five studies."""
-    curves = np.array([[1.0, -40.0, 12.0, 1.4, 1.6, 1.5, 8.0, 2.3, 0.0]])
-    place = {"role": "local", "group": "group 0", "site": "site 0"}
-    narrowed = []
-    for seed in range(3, 8):
-        counts, truth = simulate_counts(
-            np.random.default_rng(seed),
-            np.broadcast_to(np.arange(91) % 3 == 0, (1, 3, 91)),
-            groups=1,
-            role="mixed",
-            first_day=180.0,
-            last_day=270.0,
-            fixed=SMALL_SCALES,
-            group_coefficients=curves,
-            trait_distance=3.0,
-        )
-        told, mute = (
-            SeasonModel(method="laplace").fit(given).draws_["departure_day"].sel(place)
-            for given in (counts, replace(counts, traits=None))
-        )
-        true = truth["departure_day"].sel(place)
-        z = (told.mean("draw").values - true.values) / told.std("draw").values
-        assert np.abs(z).max() < 4
-        narrowed.append(float(told.std("draw").mean() / mute.std("draw").mean()))
-    assert np.mean(narrowed) < 0.85
 
 
 def test_most_new_birds_come_before_most_birds(model) -> None:

@@ -6,6 +6,7 @@ import jax
 import jax.numpy as jnp
 import numpy as np
 import pytest
+from season_worlds import TRAIT_DISTANCE, mixed_study
 
 from phenology.models.inference import double_precision
 from phenology.models.season import SeasonModel
@@ -13,45 +14,17 @@ from phenology.models.season_counts import BirdTraits
 from phenology.models.season_density import Coefficients, joint
 from phenology.models.season_design import design_arrays, first_guess
 from phenology.models.season_predictors import HYPER
-from phenology.models.season_simulated import simulate_counts
 from phenology.models.season_traits import log_frequencies
-
-CURVES = np.array([[1.0, -40.0, 12.0, 1.4, 1.6, 1.5, 8.0, 2.3, 0.0]])
-DISTANCE = 3.0  # of local from passage birds [sd of the trait]
-SMALL_SCALES = {
-    "passage_date_site": 2.0,
-    "passage_date_year": 3.0,
-    "passage_date_site_year": 1.0,
-    "level_site": 0.4,
-    "level_year": 0.3,
-    "level_site_year": 0.3,
-    "level_group_site_year": 0.2,
-    "dispersion": 5.0,
-}
-
-
-def _mixed(seed: int):
-    return simulate_counts(
-        np.random.default_rng(seed),
-        np.broadcast_to(np.arange(91) % 3 == 0, (1, 3, 91)),
-        groups=1,
-        role="mixed",
-        first_day=180.0,
-        last_day=270.0,
-        fixed=SMALL_SCALES,
-        group_coefficients=CURVES,
-        trait_distance=DISTANCE,
-    )
 
 
 @pytest.fixture(scope="module")
 def study():
-    return _mixed(3)
+    return mixed_study(3)
 
 
 def _noted(traits: BirdTraits) -> BirdTraits:
     """The trait in six classes; beforehand larger ones are held to speak for locals."""
-    classes = np.digitize(traits.log_ratio / DISTANCE, [-2, -1, 0, 1, 2])
+    classes = np.digitize(traits.log_ratio / TRAIT_DISTANCE, [-2, -1, 0, 1, 2])
     return traits._replace(
         log_ratio=classes / 2.5 - 1,
         bird=np.arange(len(traits.day)),
@@ -64,9 +37,26 @@ def _departures(counts):
     return SeasonModel(method="laplace").fit(counts).draws_["departure_day"].sel(place)
 
 
+def test_traits_tell_the_two_curves_of_a_mixed_species_apart() -> None:
+    """What single birds say of their role narrows where either curve ends, over five studies."""
+    place = {"role": "local", "group": "group 0", "site": "site 0"}
+    narrowed = []
+    for seed in range(3, 8):
+        counts, truth = mixed_study(seed)
+        told, mute = (
+            SeasonModel(method="laplace").fit(given).draws_["departure_day"].sel(place)
+            for given in (counts, replace(counts, traits=None))
+        )
+        true = truth["departure_day"].sel(place)
+        z = (told.mean("draw").values - true.values) / told.std("draw").values
+        assert np.abs(z).max() < 4
+        narrowed.append(float(told.std("draw").mean() / mute.std("draw").mean()))
+    assert np.mean(narrowed) < 0.85
+
+
 @pytest.mark.parametrize("seed", [3, 4, 8])
 def test_dates_by_frequencies_learned_hold_the_truth(seed) -> None:
-    counts, truth = _mixed(seed)
+    counts, truth = mixed_study(seed)
     learned = _departures(replace(counts, traits=_noted(counts.traits)))
     true = truth["departure_day"].sel(role="local", group="group 0", site="site 0")
     z = (learned.mean("draw").values - true.values) / learned.std("draw").values
