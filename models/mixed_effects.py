@@ -1,7 +1,7 @@
 """Gaussian mixed model with any number of crossed random effects, by sums of products.
 
 Rows enter once, as sums of products; every evaluation of the marginal likelihood then costs one
-Cholesky factor of the size of the coefficients, whatever the number of rows.
+Cholesky factor of the coefficients, whatever the number of rows.
 """
 
 from __future__ import annotations
@@ -11,10 +11,10 @@ from dataclasses import dataclass
 
 import numpy as np
 import xarray as xr
-from scipy.linalg import cho_solve, solve_triangular
 from scipy.optimize import minimize
 
-from phenology.models.mixed_effects_rows import Array, Integers, RandomEffect, RowSums, sum_rows
+from phenology.models.mixed_arrowhead import Array, Factor, Integers
+from phenology.models.mixed_effects_rows import RandomEffect, RowSums, sum_rows
 from phenology.models.refusal import Refused
 
 _TAIL_DF = 5.0  # of the Student proposal, heavier than the posterior it stands for
@@ -55,7 +55,10 @@ class MixedEffectsDraws:
 
 @dataclass(frozen=True)
 class RestrictedEstimate:
-    """Restricted maximum likelihood: standard deviations, coefficients and their covariance."""
+    """Restricted maximum likelihood: standard deviations, coefficients, and their covariance.
+
+    `covariance` is that of the design's coefficients, which come first.
+    """
 
     sds: Array
     coefficients: Array
@@ -66,49 +69,45 @@ class RestrictedEstimate:
 class _System:
     """Normal equations of the coefficients at S sets of standard deviations."""
 
-    matrix: Array  # (S, P, P)
-    right: Array  # (S, P, D)
+    factor: Factor  # of the matrix
+    right: Array  # (S, L, D)
     square: Array  # (S, D)
     log_det: Array  # (S,), of all but the matrix
 
 
 def _system(sums: RowSums, prior: Prior | None, log_sds: Array) -> _System:
     variance = np.exp(2 * log_sds)
-    residual = variance[:, 0]
-    size, outcomes = sums.cross.shape
-    sets = len(log_sds)
-    matrix = sums.products / residual[:, None, None]
-    right = sums.cross / residual[:, None, None]
-    square = sums.square / residual[:, None]
-    log_det = sums.rows * np.log(residual) - sums.log_weight
+    residual = variance[:, :1]
+    share = 1 / residual
+    log_det = sums.rows * np.log(residual[:, 0]) - sums.log_weight
     if sums.cell_size.size:
         spread = variance[:, -1:]
-        total = residual[:, None] + sums.cell_size * spread
-        taken = spread / (residual[:, None] * total)
-        matrix -= (taken @ sums.cell_products.reshape(-1, size * size)).reshape(sets, size, size)
-        right -= (taken @ sums.cell_cross.reshape(-1, size * outcomes)).reshape(
-            sets, size, outcomes
-        )
-        square -= taken @ sums.cell_square
-        log_det += (sums.cell_number * np.log(total / residual[:, None])).sum(axis=1)
-    precision, mean = np.zeros((sets, size)), np.zeros(size)
+        total = residual + sums.cell_size * spread
+        share = np.concatenate([share, -spread / (residual * total)], axis=1)
+        log_det += np.log(total / residual) @ sums.cell_number
+    size = sums.arrangement.total
+    precision, mean = np.zeros((len(log_sds), size + 1)), np.zeros(size + 1)
+    precision[:, size] = 1.0  # of the columns that fill up blocks
     if prior is not None:
         precision[:, : sums.design] = prior.coefficient_sd**-2.0
         mean[: sums.design] = prior.coefficient_mean
-    start = sums.design
-    for number, count in enumerate(sums.counts):
-        precision[:, start : start + count] = 1 / variance[:, 1 + number, None]
-        start += count
-    matrix[:, np.arange(size), np.arange(size)] += precision
-    right += (precision * mean)[:, :, None]
-    square += (precision * mean**2).sum(axis=1)[:, None]
+    of_levels = np.repeat(1 / variance[:, 1 : 1 + len(sums.counts)], sums.counts, axis=1)
+    precision[:, sums.design : size] = of_levels
     log_det -= np.log(np.where(precision > 0, precision, 1.0)).sum(axis=1)
-    return _System(matrix, right, square, log_det)
+    square = share @ sums.square + (precision * mean**2).sum(axis=1)[:, None]
+    order = sums.arrangement.order
+    return _System(
+        Factor(sums.products.summed(share, precision[:, order])),
+        np.tensordot(share, sums.cross, 1) + (precision * mean)[:, order, None],
+        square,
+        log_det,
+    )
 
 
 def _log_density(sums: RowSums, prior: Prior | None, log_sds: Array) -> Array:
     """Marginal density of log standard deviations, (S, K), for each outcome; shape (S, D)."""
-    at_once = max(1, _BATCH_CELLS // sums.products.size)
+    size = sums.products.side[0].size + sums.products.corner[0].size
+    at_once = max(1, _BATCH_CELLS // max(size, 1))
     parts = [
         _log_density_of_batch(sums, prior, log_sds[begin : begin + at_once])
         for begin in range(0, len(log_sds), at_once)
@@ -118,35 +117,12 @@ def _log_density(sums: RowSums, prior: Prior | None, log_sds: Array) -> Array:
 
 def _log_density_of_batch(sums: RowSums, prior: Prior | None, log_sds: Array) -> Array:
     system = _system(sums, prior, log_sds)
-    size, outcomes = sums.cross.shape
-    places = np.arange(size)
-    if outcomes == 1:  # the Cholesky factor of matrix, right side and square holds their fit too
-        bordered = np.empty((len(log_sds), size + 1, size + 1))
-        bordered[:, :size, :size] = system.matrix
-        bordered[:, size, :size] = system.right[:, :, 0]
-        bordered[:, size, size] = system.square[:, 0]
-        factor = np.asarray(np.linalg.cholesky(bordered), dtype=float)
-        fit = factor[:, size, size][:, None] ** 2
-    else:
-        factor = np.asarray(np.linalg.cholesky(system.matrix), dtype=float)
-        explained = [
-            (solve_triangular(one, right, lower=True, check_finite=False) ** 2).sum(axis=0)
-            for one, right in zip(factor, system.right, strict=True)
-        ]
-        fit = system.square - np.stack(explained)
-    log_det = system.log_det + 2 * np.log(factor[:, places, places]).sum(axis=1)
-    log_density = -0.5 * (log_det[:, None] + fit)
+    fit = system.square - (system.factor.half(system.right) ** 2).sum(axis=1)
+    log_density = -0.5 * ((system.log_det + system.factor.log_det)[:, None] + fit)
     if prior is not None:
         scaled = np.exp(log_sds) / prior.sd_scale
         log_density += (log_sds - 0.5 * scaled**2).sum(axis=1)[:, None]
     return np.asarray(log_density)
-
-
-def _solve(sums: RowSums, prior: Prior | None, log_sds: Array) -> tuple[Array, Array]:
-    """Lower Cholesky factor, (P, P), and mean of the coefficients, (P, D), at one set."""
-    system = _system(sums, prior, log_sds[None])
-    factor = np.linalg.cholesky(system.matrix[0])
-    return factor, cho_solve((factor, True), system.right[0])
 
 
 def restricted_estimate(sums: RowSums) -> RestrictedEstimate:
@@ -167,18 +143,24 @@ def restricted_estimate(sums: RowSums) -> RestrictedEstimate:
 
 def generalised_least_squares(sums: RowSums, sds: Array) -> RestrictedEstimate:
     """Coefficients of the first outcome under flat priors, its standard deviations known."""
-    factor, mean = _solve(sums.some(slice(1)), None, np.log(sds))
-    covariance = cho_solve((factor, True), np.eye(sums.products.shape[0]))
-    return RestrictedEstimate(sds, mean[:, 0], covariance)
+    system = _system(sums.some(slice(1)), None, np.log(sds)[None])
+    factor, size = system.factor, sums.arrangement.order.size
+    mean = factor.back(factor.half(system.right))[0]
+    first = size - sums.arrangement.border
+    unit = np.eye(size)[None, :, first : first + sums.design]
+    root = factor.half(unit)[0]
+    return RestrictedEstimate(sds, sums.arrangement.restored(mean)[:, 0], root.T @ root)
 
 
 def _spread(sums: RowSums) -> float:
     """Root mean square of the first outcome after the design alone, the unit of the search."""
-    design = sums.products[: sums.design, : sums.design]
-    right = sums.cross[: sums.design, 0]
+    first = len(sums.arrangement.order) - sums.arrangement.border
+    design = sums.products.corner[0, : sums.design, : sums.design]
+    right = sums.cross[0, first : first + sums.design, 0]
     explained = right @ np.linalg.lstsq(design, right, rcond=None)[0]
-    spread = np.sqrt(max(sums.square[0] - explained, 0.0) / max(sums.rows, 1))
-    if not spread > 1e-6 * np.sqrt(sums.square[0] / max(sums.rows, 1)):
+    square = sums.square[0, 0]
+    spread = np.sqrt(max(square - explained, 0.0) / max(sums.rows, 1))
+    if not spread > 1e-6 * np.sqrt(square / max(sums.rows, 1)):
         raise Refused("the outcome does not vary beyond its groups: nothing can be learned")
     return float(spread)
 
@@ -220,7 +202,7 @@ class _Proposal:
 
 def _adapt(sums: RowSums, prior: Prior, rng: np.random.Generator) -> _Proposal:
     """Fit the proposal to the posteriors of a few outcomes together by repeated weighting."""
-    few = sums.some(slice(0, None, -(-sums.cross.shape[1] // _ADAPTED)))
+    few = sums.some(slice(0, None, -(-sums.cross.shape[-1] // _ADAPTED)))
     log_unit = np.log(_spread(few))
     centre = _mode(few, prior)
     proposal = _Proposal(centre, np.eye(centre.size) * 0.3**2, log_unit)
@@ -275,17 +257,19 @@ def draw_posterior(
         If the outcome does not vary.
     """
     proposal = _adapt(sums, prior, rng)
-    size, outcomes = sums.cross.shape
+    size, outcomes = sums.cross.shape[1:]
     number = draws if outcomes == 1 else outcomes
     log_sds, log_proposed = proposal.draw(_CANDIDATES, rng)
     weight = _normalise(_log_density(sums, prior, log_sds) - log_proposed[:, None])
     chosen = (rng.random(number) > np.cumsum(weight, axis=0)[:-1]).sum(axis=0)
-    coefficients = np.empty((number, size))
+    coefficients = np.empty((number, sums.arrangement.total))
     for candidate in np.unique(chosen):
         own = np.flatnonzero(chosen == candidate)
-        factor, mean = _solve(sums, prior, log_sds[candidate])
-        noise = solve_triangular(factor.T, rng.standard_normal((size, own.size)))
-        coefficients[own] = (mean[:, own if outcomes > 1 else [0]] + noise).T
+        of_own = sums if outcomes == 1 else sums.some(own)
+        system = _system(of_own, prior, log_sds[candidate][None])
+        noise = rng.standard_normal((1, size, own.size))
+        drawn = system.factor.back(system.factor.half(system.right) + noise)[0]
+        coefficients[own] = sums.arrangement.restored(drawn).T
     efficiency = float((1 / (weight**2).sum(axis=0)).mean() / _CANDIDATES)
     return MixedEffectsDraws(coefficients, np.exp(log_sds[chosen]), efficiency)
 
@@ -335,7 +319,7 @@ def fit_mixed_effects(
     Raises
     ------
     Refused
-        If the outcome does not vary.
+        If the outcome does not vary, or without a prior columns of the design move together.
 
     Notes
     -----
@@ -366,6 +350,8 @@ def fit_mixed_effects(
     values = np.asarray(outcome, dtype=float)
     sums = sum_rows(values, columns, effects, weights, cells)
     if prior is None:
+        if np.linalg.matrix_rank(columns) < columns.shape[1]:
+            raise Refused("some columns move together: their effects cannot be told apart")
         flat = np.full(columns.shape[1], np.inf)
         prior = Prior(np.zeros(columns.shape[1]), flat, _spread(sums))
     drawn = draw_posterior(sums, prior, np.random.default_rng(seed), draws)

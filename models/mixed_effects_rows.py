@@ -6,10 +6,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-import numpy.typing as npt
 
-Array = npt.NDArray[np.float64]
-Integers = npt.NDArray[np.intp]
+from phenology.models.mixed_arrowhead import Arrangement, Array, Arrowhead, Integers
 
 
 @dataclass(frozen=True)
@@ -37,30 +35,32 @@ class RandomEffect:
 class RowSums:
     """Sums of products of weighted rows: all that the likelihood needs.
 
-    Columns are those of the design, then the levels of each random effect. `cells` have been
-    gathered by their number of rows, so that cells of equal size share one matrix.
+    Columns are arranged; cells have been gathered by their number of rows, so that cells of
+    equal size share one matrix. The leading axis C is that of all rows, then the totals of cells
+    of each size.
 
     Attributes
     ----------
-    products : ndarray, (P, P)
-    cross : ndarray, (P, D)
+    arrangement : Arrangement
+        Of the P columns: the design, then the levels of each random effect.
+    products : Arrowhead of C matrices
+    cross : ndarray, (C, L, D)
         With each of D outcomes.
-    square : ndarray, (D,)
+    square : ndarray, (C, D)
     rows : int
         Of weight above zero.
     log_weight : float
         Sum of the log weights.
     design : int
-        Columns of the design among the P.
+        Columns of the design among the P, the first of the border.
     counts : tuple of int
         Levels of each random effect.
-    cell_size, cell_number : ndarray, (C,)
+    cell_size, cell_number : ndarray, (C - 1,)
         Distinct sizes of cells and how many cells have each.
-    cell_products, cell_cross, cell_square : ndarray, (C, P, P), (C, P, D), (C, D)
-        Summed over the cells of a size.
     """
 
-    products: Array
+    arrangement: Arrangement
+    products: Arrowhead
     cross: Array
     square: Array
     rows: int
@@ -69,24 +69,15 @@ class RowSums:
     counts: tuple[int, ...]
     cell_size: Array
     cell_number: Array
-    cell_products: Array
-    cell_cross: Array
-    cell_square: Array
 
     @property
     def sds(self) -> int:
         """Number of standard deviations: residual, one an effect, cells if any."""
         return 1 + len(self.counts) + (self.cell_size.size > 0)
 
-    def some(self, outcomes: slice) -> RowSums:
+    def some(self, outcomes: slice | Integers) -> RowSums:
         """The sums with some of the outcomes alone."""
-        return replace(
-            self,
-            cross=self.cross[:, outcomes],
-            square=self.square[outcomes],
-            cell_cross=self.cell_cross[..., outcomes],
-            cell_square=self.cell_square[:, outcomes],
-        )
+        return replace(self, cross=self.cross[..., outcomes], square=self.square[..., outcomes])
 
 
 def sum_rows(
@@ -129,28 +120,37 @@ def sum_columns(
     """Sum products over rows whose columns are laid out already: design, then `counts` levels."""
     values = np.asarray(outcome, dtype=float).reshape(len(columns), -1)
     weight = np.ones(len(values)) if weights is None else np.asarray(weights, dtype=float)
+    if cells is not None and not np.isin(weight, (0.0, 1.0)).all():
+        raise ValueError("cells need weights of 0 or 1")
     kept = weight > 0
     weight, values, full = weight[kept], values[kept], columns[kept]
-    weighted = full * weight[:, None]
-    sums = RowSums(
-        products=weighted.T @ full,
-        cross=weighted.T @ values,
-        square=np.einsum("i,ij,ij->j", weight, values, values),
+    cell = np.arange(len(full)) if cells is None else np.unique(cells[kept], return_inverse=True)[1]
+    order = np.argsort(cell, kind="stable")
+    starts = np.flatnonzero(np.diff(cell[order], prepend=-1))
+    met = np.logical_or.reduceat((full != 0)[order], starts, axis=0)
+    design, largest = columns.shape[1] - sum(counts), int(np.argmax((*counts, 0)))
+    arranged = Arrangement.of(met, design + sum(counts[:largest]), (*counts, 0)[largest])
+    root = np.sqrt(weight)[:, None]
+    parts = [(arranged.columns(full) * root, values * root)]
+    size = number = np.zeros(0, dtype=np.intp)
+    if cells is not None:
+        totals, sums = (np.add.reduceat(part[order], starts, axis=0) for part in parts[0])
+        size, which, number = np.unique(
+            np.diff(starts, append=len(full)), return_inverse=True, return_counts=True
+        )
+        parts += [(totals[which == at], sums[which == at]) for at in range(size.size)]
+    return RowSums(
+        arrangement=arranged,
+        products=Arrowhead.stack([arranged.arrowhead(rows.T @ rows) for rows, _ in parts]),
+        cross=np.stack([rows.T @ outcomes for rows, outcomes in parts]),
+        square=np.stack([(outcomes**2).sum(axis=0) for _, outcomes in parts]),
         rows=len(weight),
         log_weight=float(np.log(weight).sum()),
-        design=columns.shape[1] - sum(counts),
+        design=design,
         counts=counts,
-        cell_size=np.zeros(0),
-        cell_number=np.zeros(0),
-        cell_products=np.zeros((0, full.shape[1], full.shape[1])),
-        cell_cross=np.zeros((0, full.shape[1], values.shape[1])),
-        cell_square=np.zeros((0, values.shape[1])),
+        cell_size=size.astype(float),
+        cell_number=number.astype(float),
     )
-    if cells is None:
-        return sums
-    if not (weight == 1.0).all():
-        raise ValueError("cells need weights of 0 or 1")
-    return _gather_cells(sums, full, values, np.asarray(cells)[kept])
 
 
 def full_columns(design: Array, effects: Sequence[RandomEffect]) -> Array:
@@ -162,21 +162,3 @@ def full_columns(design: Array, effects: Sequence[RandomEffect]) -> Array:
         indicator[np.arange(len(effect.level)), effect.level] = slope
         columns.append(indicator)
     return np.concatenate(columns, axis=1)
-
-
-def _gather_cells(sums: RowSums, full: Array, values: Array, cells: Integers) -> RowSums:
-    _, cell = np.unique(cells, return_inverse=True)
-    order = np.argsort(cell, kind="stable")
-    starts = np.flatnonzero(np.diff(cell[order], prepend=-1))
-    totals = np.add.reduceat(full[order], starts, axis=0)
-    outcomes = np.add.reduceat(values[order], starts, axis=0)
-    size, which, number = np.unique(np.bincount(cell), return_inverse=True, return_counts=True)
-    members = [np.flatnonzero(which == place) for place in range(size.size)]
-    return replace(
-        sums,
-        cell_size=size.astype(float),
-        cell_number=number.astype(float),
-        cell_products=np.stack([totals[own].T @ totals[own] for own in members]),
-        cell_cross=np.stack([totals[own].T @ outcomes[own] for own in members]),
-        cell_square=np.stack([(outcomes[own] ** 2).sum(axis=0) for own in members]),
-    )

@@ -10,8 +10,8 @@ from scipy.linalg import solve_triangular
 from scipy.special import expit
 
 from phenology.models.laplace import Derivatives, find_mode, fit_laplace
+from phenology.models.mixed_arrowhead import Array
 from phenology.models.mixed_effects import Prior
-from phenology.models.mixed_effects_rows import Array
 
 _START_SD = 0.4
 

@@ -12,7 +12,8 @@ import pandas as pd
 import xarray as xr
 from scipy.special import expit
 
-from phenology.models.mixed_effects_rows import Array, full_columns
+from phenology.models.mixed_arrowhead import Array
+from phenology.models.mixed_effects_rows import full_columns
 from phenology.models.refusal import Refused
 from phenology.models.support_contrasts import CONTRASTS
 from phenology.models.support_fit import RoleFit, fit_roles, require_birds

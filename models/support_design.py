@@ -9,7 +9,8 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from phenology.models.mixed_effects_rows import Array, Integers, RandomEffect
+from phenology.models.mixed_arrowhead import Array, Integers
+from phenology.models.mixed_effects_rows import RandomEffect
 from phenology.models.support_contrasts import CONTRASTS
 from phenology.models.support_verdicts import LEAST_SITES, judge
 from phenology.quantities import BETWEEN, WITHIN

@@ -8,8 +8,9 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from phenology.models.mixed_arrowhead import Array, Integers
 from phenology.models.mixed_effects import Prior, draw_posterior
-from phenology.models.mixed_effects_rows import Array, Integers, full_columns, sum_columns
+from phenology.models.mixed_effects_rows import full_columns, sum_columns
 from phenology.models.mixed_share import draw_share_posterior
 from phenology.models.refusal import Refused
 from phenology.models.support_design import RoleDesign, build_design, site_days

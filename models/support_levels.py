@@ -7,7 +7,7 @@ import pandas as pd
 import xarray as xr
 from scipy.special import expit
 
-from phenology.models.mixed_effects_rows import Array
+from phenology.models.mixed_arrowhead import Array
 from phenology.models.support import SupportModel
 from phenology.models.support_fit import RoleFit
 

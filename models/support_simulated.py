@@ -11,8 +11,9 @@ import numpy.typing as npt
 import pandas as pd
 from scipy.special import expit
 
+from phenology.models.mixed_arrowhead import Array, Integers
 from phenology.models.mixed_effects import generalised_least_squares
-from phenology.models.mixed_effects_rows import Array, Integers, sum_rows
+from phenology.models.mixed_effects_rows import sum_rows
 from phenology.models.support_contrasts import CONTRASTS
 from phenology.models.support_design import RoleDesign, build_design, site_days
 from phenology.models.support_fit import LOGISTIC_SD
@@ -235,7 +236,7 @@ def _oracle_widths(design: RoleDesign, cells: Integers) -> dict[str, float]:
     sds = np.array([SDS["bird"], *(SDS[effect.name] for effect in design.effects), SDS["cell"]])
     errors = np.full(len(moving), np.nan)
     covariance = generalised_least_squares(sums, sds).covariance
-    errors[moving] = np.sqrt(np.diag(covariance)[: moving.sum()])
+    errors[moving] = np.sqrt(np.diag(covariance))
     return {
         driver: float(_TO_90 * errors[column] * abs(CONTRASTS[driver].change))
         for driver, column in design.within.items()

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
-from phenology.models.mixed_effects_rows import Array, Integers
+from phenology.models.mixed_arrowhead import Array, Integers
 from phenology.models.support_contrasts import CONTRASTS
 from phenology.quantities import BETWEEN, WITHIN
 
