@@ -32,6 +32,7 @@ if TYPE_CHECKING:
 
 Array = npt.NDArray[Any]
 MEASURED_ABOVE = 0.5  # own share of learning from which an answer counts as measured
+PLACE = ("role", "group", "site", "season")
 POOLED = "all seasons sampled, summed"
 NOT_SAMPLED = "predicted: no day of this season was sampled here"
 OF_CAPTURES = "of captures, not of birds: hours worked are not known"
@@ -141,31 +142,25 @@ def _fit_all(
         yield task, fitted[number]
 
 
-def _places(fitted: SeasonModel) -> Iterator[dict[str, Any]]:
-    """Every role, group, site and season that is modelled and may be reported."""
-    draws = fitted.draws_
-    modelled = draws["peak_day"].isel(draw=0).notnull()
-    for role in ROLES:
-        for group in draws["group"].to_numpy():
-            for site in draws["site"].to_numpy():
-                for season in draws["season"].to_numpy():
-                    place = {"role": role, "group": group, "site": site, "season": season}
-                    if bool(modelled.sel(place)):
-                        yield place
-
-
 def _report_dates(task: SeasonTask, fitted: SeasonModel, answers: Estimates) -> None:
-    sampled_sites = fitted.sampled_.any("season")
+    draws = fitted.draws_
+    draws_of = {name: draws[name].transpose("draw", *PLACE).to_numpy() for name in DATES}
+    shares_of = {name: fitted.shares_.sel(quantity=name, drop=True) for name in DATES}
+    shares_at = {name: one.transpose(*PLACE, "share").to_numpy() for name, one in shares_of.items()}
+    days = fitted.sampled_.transpose("site", "season").to_numpy()
+    names = [draws[name].to_numpy() for name in PLACE]
     birds = _birds(task)
-    for place in _places(fitted):
-        if not bool(sampled_sites.sel(site=place["site"])):
+    for at in map(tuple, np.argwhere(~np.isnan(draws_of["peak_day"][0]))):
+        place = {key: name[number] for key, name, number in zip(PLACE, names, at, strict=True)}
+        role, group, site, season = place.values()
+        if not days[at[2]].any():
             continue
-        first, last = _days_sampled(task, place["site"], place["season"])
+        first, last = _days_sampled(task, site, season)
         for quantity in DATES:
-            values = fitted.draws_[quantity].sel(place).to_numpy()
-            shares = fitted.shares_.sel({"quantity": quantity} | place).to_numpy()
-            caught = int(birds.get((place["group"], place["site"], place["season"]), 0))
-            outside = _outside(place["role"], quantity, values, first, last)
+            values = draws_of[quantity][:, *at]
+            shares = shares_at[quantity][at]
+            caught = int(birds.get((group, site, season), 0))
+            outside = _outside(role, quantity, values, first, last)
             if np.isnan(shares).any():  # nothing moves the answer: it lies at the window's edge
                 outside = outside or "it lies at the edge of the season's window"
             if outside:
@@ -177,7 +172,7 @@ def _report_dates(task: SeasonTask, fitted: SeasonModel, answers: Estimates) -> 
                 birds=caught,
                 basis=basis_of(shares),
                 shares=(shares[0], shares[1], shares[2]),
-                note=_not_sampled(fitted, place),
+                note="" if days[at[2:]] else NOT_SAMPLED,
                 **place,
             )
     _report_pooled(task, fitted, answers, birds)
@@ -244,7 +239,8 @@ def _report_index(task: SeasonTask, fitted: SeasonModel, answers: Estimates) -> 
                 asked = place | {"quantity": "capture_index", "role": told_role}
                 shares = fitted.shares_.sel(asked).to_numpy()
                 values = index.sel(place).to_numpy()
-                note = _not_sampled(fitted, place)
+                days = fitted.sampled_.sel(site=site, season=season)
+                note = "" if int(days) else NOT_SAMPLED
                 if only_baited(task.counts):
                     note = note or bait_note_ratio(fitted, values)
                 answers.add(
@@ -258,11 +254,6 @@ def _report_index(task: SeasonTask, fitted: SeasonModel, answers: Estimates) -> 
                 )
 
 
-def _not_sampled(fitted: SeasonModel, place: dict[str, Any]) -> str:
-    days = fitted.sampled_.sel(site=place["site"], season=place["season"])
-    return "" if int(days) else NOT_SAMPLED
-
-
 def basis_of(shares: Array) -> str:
     """Measured if most was learned here; assumed if most is prior; else borrowed."""
     own, borrowed, prior = shares
@@ -272,7 +263,7 @@ def basis_of(shares: Array) -> str:
 
 
 def _birds(task: SeasonTask) -> pd.Series:
-    """Birds caught by group, site and season."""
+    """Birds caught and counted by group, site and season; one caught on two days counts twice."""
     counts = task.counts
     table = pd.DataFrame(
         {
