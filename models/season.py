@@ -21,7 +21,7 @@ from phenology.models.season_predictors import Sizes
 from phenology.models.season_sampled import draw_sampled
 from phenology.models.season_shares import season_shares
 from phenology.models.season_told import season_curves_and_draws
-from phenology.models.season_traits import learn_traits
+from phenology.models.season_traits import learn_traits, move_by_doubt
 
 Array = npt.NDArray[Any]
 WELL_SAMPLED_DAYS = 8  # in a site-year
@@ -142,11 +142,14 @@ class SeasonModel:
             design = jax.tree.map(jnp.asarray, laid)
             own = jnp.zeros((sizes.sites, sizes.seasons, sizes.local))
             start = Coefficients(jnp.asarray(first_guess(counts, sizes, laid.prior_mean)), own)
-            if counts.traits is not None and counts.traits.levels is not None:
-                start, laid = learn_traits(start, counts, counts.traits, laid, sizes)
+            traits = counts.traits
+            if traits is not None and traits.levels is not None:
+                start, traits, laid = learn_traits(start, counts, traits, laid, sizes)
                 design = jax.tree.map(jnp.asarray, laid)
             fit = fit_laplace(start, design, sizes)
             hyper, drawn = self._draw(fit, design, sizes, counts)
+            if traits is not None and traits.levels is not None:
+                drawn = move_by_doubt(drawn, fit, counts, traits, laid, sizes, self.seed)
             failed = self.diagnostics_[~self.diagnostics_["passed"]]
             if len(failed):
                 raise Refused(

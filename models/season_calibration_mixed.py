@@ -13,6 +13,7 @@ from phenology.models.season import SeasonModel
 from phenology.models.season_answers import DATE_NAMES
 from phenology.models.season_calibration_birds import counts_of
 from phenology.models.season_counts import BirdTraits, SeasonCounts
+from phenology.models.season_traits import log_ratio_beforehand
 from phenology.models.simulated_season import SimulatedStudy, simulate
 from phenology.models.simulated_season_world import SPECIES, Plan, make_world
 from phenology.quantities import ROLES
@@ -24,7 +25,6 @@ SITES, SEASONS, EVERY_DAYS = 2, 6, 3
 FIRST_DAY = 121  # of the season's window [day of year]
 FIRST_WORKED, LAST_WORKED = 131, 270
 _ROW = ["bird", "season", "site", "day"]
-_BREEDS, _LEANEST, _FATTEST = 3.0, 1.0, -1.0  # held beforehand, as a run holds it
 _FAT_CLASSES = 6
 
 
@@ -56,15 +56,15 @@ def _traits_of(study: SimulatedStudy, counts: SeasonCounts) -> BirdTraits:
         }
     ).where(written[["breeding", "body_moult", "fat"]].notna().to_numpy())
     levels = marks.fillna(-1).astype(int)
-    kept = group.isin(counts.groups) & ~table.duplicated(_ROW)
+    kept = group.isin(counts.groups) & (levels >= 0).any(axis=1).to_numpy()
+    kept &= ~table[kept].duplicated(_ROW).reindex(table.index, fill_value=True)
     table, group, levels = table[kept], group[kept], levels[kept.to_numpy()].to_numpy()
-    fat = np.linspace(_LEANEST, _FATTEST, _FAT_CLASSES)[levels[:, 2]]
     return BirdTraits(
         group=group.map(counts.groups.index).to_numpy(),
         site=table["site"].map(counts.sites.index).to_numpy(),
         season=table["season"].to_numpy() - int(counts.seasons[0]),
         day=table["day"].to_numpy(float),
-        log_ratio=_BREEDS * (levels[:, 0] == 1) + np.where(levels[:, 2] >= 0, fat, 0.0),
+        log_ratio=log_ratio_beforehand(levels[:, 0], levels[:, 2], _FAT_CLASSES),
         bird=table.groupby(["bird", "season", "site"]).ngroup().to_numpy(),
         levels=levels,
     )

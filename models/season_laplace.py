@@ -177,12 +177,10 @@ def _expected_scales(settled: Settled, hyper: Array, design: Design, sizes: Size
     return np.append(0.5 * np.log(square), hyper[-1] + moved)
 
 
-def fit_laplace(start: Coefficients, design: Design, sizes: Sizes) -> LaplaceFit:
-    """Centre the hyperparameters by expectation–maximisation, then measure their spread.
+def centre(start: Coefficients, design: Design, sizes: Sizes) -> tuple[npt.NDArray[Any], Settled]:
+    """Hyperparameters near the top of their marginal, by expectation–maximisation, and the mode.
 
-    The spread is told apart below and above, for scales end steeply above and flat below. Draws
-    are weighted by the marginal afterwards, so that the centre need only be near. Hyperparameters
-    of roles that are not modelled stay at the mode of their prior.
+    Those of roles that are not modelled stay at the mode of their prior.
 
     Raises
     ------
@@ -216,6 +214,22 @@ def fit_laplace(start: Coefficients, design: Design, sizes: Sizes) -> LaplaceFit
             break
     if not np.isfinite(settled.height):
         raise Refused("the season model found no best fit for these counts")
+    return hyper, settled
+
+
+def fit_laplace(start: Coefficients, design: Design, sizes: Sizes) -> LaplaceFit:
+    """Centre the hyperparameters, then measure their spread.
+
+    The spread is told apart below and above, for scales end steeply above and flat below. Draws
+    are weighted by the marginal afterwards, so that the centre need only be near.
+
+    Raises
+    ------
+    Refused
+        If no finite marginal is found.
+    """
+    acting = acting_hypers(design)
+    hyper, settled = centre(start, design, sizes)
     sd = np.full((2, len(HYPER)), 0.7)  # of a half-normal scale on its logarithm, roughly
     unsure = acting
     for number in range(_CENTRINGS):
@@ -265,7 +279,8 @@ def _measure(
         away = max(away * np.sqrt(2 / drop.max()), _LEAST_DIFFERENCE / 3) if far else away / 3
     below, above = drop
     off = 0.0
-    if 0 < below + above < np.inf:
+    # Beyond, their product with a distance would overflow.
+    if 0 < below + above < 1e300:
         top = away * (below - above) / (2 * (below + above))
         off = float(np.clip(top, -_DIFFERENCE / 2, _DIFFERENCE / 2))
     flat, steep = _DROPS

@@ -4,14 +4,13 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
 from phenology.assess.signs import breeds, moults
 from phenology.birds import bird_of_capture
 from phenology.models.season_counts import BirdTraits
-from phenology.models.season_traits import FEWEST_BIRDS
+from phenology.models.season_traits import FEWEST_BIRDS, log_ratio_beforehand
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -19,11 +18,6 @@ if TYPE_CHECKING:
     from phenology.seasons import Window
 
 Array = npt.NDArray[Any]
-# Held beforehand, as log ratios of local to passage: a bird that breeds is a local but for the
-# misread, about one in twenty; fat over the whole of its scale is what the role model holds of
-# fuel, on either side (`phenology.models.role_likelihood.DIRECTION`).
-BREEDS = 3.0
-LEANEST, FATTEST = 1.0, -1.0
 
 
 def bird_traits(
@@ -59,18 +53,18 @@ def bird_traits(
         fat=pd.Index(fat_levels).get_indexer(captures["fat"]).astype(float),
     )
     placed = place["inside"].to_numpy() & (table[["group", "site", "season"]] >= 0).all(axis=1)
-    table = table[placed].drop_duplicates(["site", "date", "bird"])
-    levels = table[["breeds", "moults", "fat"]].fillna(-1).to_numpy(int)
-    noted = levels >= 0
-    if table.loc[noted.any(axis=1), "bird"].nunique() < FEWEST_BIRDS:
+    signs = ["breeds", "moults", "fat"]
+    table = table[placed & table[signs].ge(0).any(axis=1)]
+    table = table.drop_duplicates(["site", "date", "bird"])
+    if table["bird"].nunique() < FEWEST_BIRDS:
         return None
-    fat = np.linspace(LEANEST, FATTEST, len(fat_levels))[levels[:, 2]]
+    levels = table[signs].fillna(-1).to_numpy(int)
     return BirdTraits(
         group=table["group"].to_numpy(),
         site=table["site"].to_numpy(),
         season=table["season"].to_numpy(),
         day=table["day"].to_numpy(),
-        log_ratio=BREEDS * (levels[:, 0] == 1) + np.where(noted[:, 2], fat, 0.0),
+        log_ratio=log_ratio_beforehand(levels[:, 0], levels[:, 2], len(fat_levels)),
         bird=table.groupby(["site", "season", "bird"]).ngroup().to_numpy(),
         levels=levels,
     )
