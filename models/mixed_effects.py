@@ -255,6 +255,17 @@ def draw_posterior(
     ------
     Refused
         If the outcome does not vary.
+
+    Examples
+    --------
+    Two outcomes one apart, each with its own draw:
+
+    >>> outcome = np.random.default_rng(3).normal(size=400)
+    >>> sums = sum_rows(np.column_stack([outcome, outcome + 1]), np.ones((400, 1)), [])
+    >>> prior = Prior(np.zeros(1), np.array([np.inf]), 1.0)
+    >>> drawn = draw_posterior(sums, prior, np.random.default_rng(1))
+    >>> bool(abs(np.diff(drawn.coefficients[:, 0])[0] - 1) < 0.3)
+    True
     """
     proposal = _adapt(sums, prior, rng)
     size, outcomes = sums.cross.shape[1:]

@@ -101,10 +101,21 @@ def sum_rows(
         A finest grouping (birds of one site and day) whose effect is integrated out, never
         estimated; it may have thousands of levels. Weights must then be 0 or 1.
 
+    Returns
+    -------
+    RowSums
+
     Raises
     ------
     ValueError
         For cells with weights other than 0 and 1.
+
+    Examples
+    --------
+    >>> site = RandomEffect("site", np.array([0, 0, 1, 1]), 2)
+    >>> sums = sum_rows(np.array([1.0, 2.0, 3.0, 5.0]), np.ones((4, 1)), [site])
+    >>> sums.rows, sums.square[0].tolist(), sums.products.corner[0].tolist()
+    (4, [39.0], [[4.0]])
     """
     counts = tuple(effect.count for effect in effects)
     return sum_columns(outcome, full_columns(design, effects), counts, weights, cells)

@@ -55,8 +55,7 @@ class Estimates:
         draws : array-like
             Posterior draws, finite, in the quantity's unit.
         birds : int
-            Birds that taught the estimate; of a season's dates and numbers, birds caught or counted
-            a day, summed.
+            Birds that taught the estimate.
         basis : {"measured", "borrowed", "assumed", "extrapolated"}
         shares : tuple of three floats, optional
             Own, borrowed and prior share of learning; they sum to 1.

@@ -84,6 +84,10 @@ def assess_seasons(
     progress : callable
     monsoon_years : DataFrame, optional
         site, season, onset_day.
+
+    Returns
+    -------
+    SeasonAnswers
     """
     tasks = list(season_tasks(site_days, study, captures, windows, seed, answers, monsoon_years))
     curves, draws, diagnostics = [], {}, []
@@ -149,7 +153,6 @@ def _report_dates(task: SeasonTask, fitted: SeasonModel, answers: Estimates) -> 
     shares_at = {name: one.transpose(*PLACE, "share").to_numpy() for name, one in shares_of.items()}
     days = fitted.sampled_.transpose("site", "season").to_numpy()
     names = [draws[name].to_numpy() for name in PLACE]
-    birds = _birds(task)
     for at in map(tuple, np.argwhere(~np.isnan(draws_of["peak_day"][0]))):
         place = {key: name[number] for key, name, number in zip(PLACE, names, at, strict=True)}
         role, group, site, season = place.values()
@@ -159,7 +162,7 @@ def _report_dates(task: SeasonTask, fitted: SeasonModel, answers: Estimates) -> 
         for quantity in DATES:
             values = draws_of[quantity][:, *at]
             shares = shares_at[quantity][at]
-            caught = int(birds.get((group, site, season), 0))
+            caught = int(task.birds.get((group, site, season), 0))
             outside = _outside(role, quantity, values, first, last)
             if np.isnan(shares).any():  # nothing moves the answer: it lies at the window's edge
                 outside = outside or "it lies at the edge of the season's window"
@@ -175,12 +178,10 @@ def _report_dates(task: SeasonTask, fitted: SeasonModel, answers: Estimates) -> 
                 note="" if days[at[2:]] else NOT_SAMPLED,
                 **place,
             )
-    _report_pooled(task, fitted, answers, birds)
+    _report_pooled(task, fitted, answers)
 
 
-def _report_pooled(
-    task: SeasonTask, fitted: SeasonModel, answers: Estimates, birds: pd.Series
-) -> None:
+def _report_pooled(task: SeasonTask, fitted: SeasonModel, answers: Estimates) -> None:
     """Dates of all sampled seasons together: years, and groups, weigh by their numbers."""
     parts = [("pooled", group, {"group": group}) for group in task.counts.groups]
     if len(parts) > 1:
@@ -192,7 +193,9 @@ def _report_pooled(
             first, last = _days_sampled(task, site, None)
             for variable, group, selected in parts:
                 at = {"role": role, "site": site} | selected
-                of_group = birds if variable == "together" else birds.xs(group, level="group")
+                of_group = task.birds
+                if variable != "together":
+                    of_group = of_group.xs(group, level="group")
                 here = of_group.index.get_level_values("site") == site
                 caught = int(of_group[here].sum())
                 if caught == 0 or bool(
@@ -224,7 +227,6 @@ def _pooled_basis(fitted: SeasonModel, quantity: str, at: dict[str, Any]) -> str
 
 
 def _report_index(task: SeasonTask, fitted: SeasonModel, answers: Estimates) -> None:
-    birds = _birds(task)
     index = fitted.draws_["capture_index"]
     for group in task.counts.groups:
         for site in task.counts.sites:
@@ -246,7 +248,7 @@ def _report_index(task: SeasonTask, fitted: SeasonModel, answers: Estimates) -> 
                 answers.add(
                     "capture_index",
                     values,
-                    birds=int(birds.get((group, site, season), 0)),
+                    birds=int(task.birds.get((group, site, season), 0)),
                     basis=basis_of(shares),
                     shares=(shares[0], shares[1], shares[2]),
                     note=note,
@@ -260,20 +262,6 @@ def basis_of(shares: Array) -> str:
     if own > MEASURED_ABOVE:
         return "measured"
     return "assumed" if prior > max(own, borrowed) else "borrowed"
-
-
-def _birds(task: SeasonTask) -> pd.Series:
-    """Birds caught and counted by group, site and season; one caught on two days counts twice."""
-    counts = task.counts
-    table = pd.DataFrame(
-        {
-            "group": np.array(counts.groups)[counts.group],
-            "site": np.array(counts.sites)[counts.site],
-            "season": np.array(counts.seasons)[counts.season],
-            "birds": counts.count,
-        }
-    )
-    return table.groupby(["group", "site", "season"])["birds"].sum()
 
 
 def _days_sampled(task: SeasonTask, site: str, season: str | None) -> tuple[float, float]:
@@ -318,7 +306,7 @@ def join_curves(tables: list[pd.DataFrame]) -> pd.DataFrame:
 
 def _curve_table(task: SeasonTask, fitted: SeasonModel) -> pd.DataFrame:
     """Curves of presence with their 90 % interval, by season and for all seasons together."""
-    caught = _birds(task).groupby(["site", "season"]).sum()
+    days = fitted.sampled_.to_series()
     tables = []
     for variable, season in (
         ("present", None),
@@ -335,7 +323,7 @@ def _curve_table(task: SeasonTask, fitted: SeasonModel) -> pd.DataFrame:
             table["season"] = season
         else:
             sampled = pd.MultiIndex.from_frame(table[["site", "season"]])
-            table = table[sampled.isin(caught.index)]
+            table = table[sampled.isin(days.index[days > 0])]
         tables.append(table.assign(curve="captured" if variable == "first_captured" else "present"))
     joined = pd.concat(tables, ignore_index=True)[CURVE_WORDS + CURVE_NUMBERS]
     rounded = joined.round(dict.fromkeys(CURVE_NUMBERS, DECIMALS))

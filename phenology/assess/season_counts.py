@@ -13,6 +13,7 @@ import xarray as xr
 from phenology.assess.season_drivers import season_drivers
 from phenology.assess.season_evidence import CountedBirds, counted_birds, seen_again
 from phenology.assess.season_traits import bird_traits
+from phenology.birds import bird_of_capture
 from phenology.models.refusal import Refused
 from phenology.models.season_counts import (
     BAITED_TRAP,
@@ -43,6 +44,7 @@ class SeasonTask:
     species: str
     window: Window
     counts: SeasonCounts
+    birds: pd.Series[int]  # by group, site and season
     seed: int
 
 
@@ -73,12 +75,35 @@ def season_tasks(
             years = [int(label.split()[0]) for label in counts.seasons]
             drivers = season_drivers(site_days, window, counts.sites, years, monsoon_years)
             counts = replace(counts, drivers=drivers)
+            of_species = captures[captures["species"] == species]
             if (counts.site_roles == "mixed").any():
-                of_species = captures[captures["species"] == species]
                 labels = {"groups": groups, "sites": counts.sites, "seasons": counts.seasons}
                 traits = bird_traits(of_species, study.fat_levels, window, **labels)
                 counts = replace(counts, traits=traits)
-            yield SeasonTask(species, window, counts, seed + number)
+            birds = birds_by_season(of_species, window, counts)
+            yield SeasonTask(species, window, counts, birds, seed + number)
+
+
+def birds_by_season(captures: pd.DataFrame, window: Window, counts: SeasonCounts) -> pd.Series[int]:
+    """Birds by group, site and season: those caught, each once; where none was, those counted.
+
+    Parameters
+    ----------
+    captures : DataFrame
+        Clean captures with their `group`.
+    window : Window
+    counts : SeasonCounts
+    """
+    key = ["group", "site", "season"]
+    place = window.place(pd.DatetimeIndex(captures["date"]))
+    season = [window.label(year) for year in place["season"]]
+    caught = captures.assign(season=season, bird=bird_of_capture(captures))
+    caught = caught[place["inside"].to_numpy()].groupby(key)["bird"].nunique()
+    names = {name: np.array(getattr(counts, f"{name}s")) for name in key}
+    rows = pd.DataFrame({name: names[name][getattr(counts, name)] for name in key})
+    counted = rows.assign(birds=counts.count).groupby(key)["birds"].sum()
+    birds: pd.Series[int] = caught.reindex(counted.index).fillna(counted).astype(int)
+    return birds
 
 
 def season_counts(

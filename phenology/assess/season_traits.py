@@ -40,6 +40,11 @@ def bird_traits(
     window : Window
     groups, sites, seasons : sequence of str
         Labels of `SeasonCounts`, in order.
+
+    Returns
+    -------
+    BirdTraits or None
+        One row for each bird, site and day on which it showed a trait.
     """
     place = window.place(pd.DatetimeIndex(captures["date"]))
     table = captures.assign(
