@@ -2,7 +2,8 @@
 
 Levels of the largest random effect of a mixed model (a site's seasons) hardly ever meet in a row:
 among themselves their sums of products lie in small blocks, and only the few other columns join
-them. Eliminating the blocks first leaves a matrix of those few.
+them. Eliminating the blocks first leaves a matrix of those few. (`season_arrow` does the same in
+JAX for the season model, whose blocks are laid out by site and year beforehand.)
 """
 
 from __future__ import annotations

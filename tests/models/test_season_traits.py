@@ -19,6 +19,8 @@ from phenology.models.season_design import bird_weight, design_arrays, first_gue
 from phenology.models.season_predictors import HYPER
 from phenology.models.season_traits import learn_frequencies
 
+PLACE = {"role": "local", "group": "group 0", "site": "site 0"}
+
 
 @pytest.fixture(scope="module")
 def study():
@@ -36,21 +38,16 @@ def _noted(traits: BirdTraits) -> BirdTraits:
 
 
 def _departures(counts):
-    place = {"role": "local", "group": "group 0", "site": "site 0"}
-    return SeasonModel(method="laplace").fit(counts).draws_["departure_day"].sel(place)
+    return SeasonModel(method="laplace").fit(counts).draws_["departure_day"].sel(PLACE)
 
 
 def test_traits_tell_the_two_curves_of_a_mixed_species_apart() -> None:
     """What single birds say of their role narrows where either curve ends, over three studies."""
-    place = {"role": "local", "group": "group 0", "site": "site 0"}
     narrowed = []
     for seed in range(3, 6):
         counts, truth = mixed_study(seed)
-        told, mute = (
-            SeasonModel(method="laplace").fit(given).draws_["departure_day"].sel(place)
-            for given in (counts, replace(counts, traits=None))
-        )
-        true = truth["departure_day"].sel(place)
+        told, mute = (_departures(given) for given in (counts, replace(counts, traits=None)))
+        true = truth["departure_day"].sel(PLACE)
         z = (told.mean("draw").values - true.values) / told.std("draw").values
         assert np.abs(z).max() < 4
         narrowed.append(float(told.std("draw").mean() / mute.std("draw").mean()))
@@ -58,7 +55,7 @@ def test_traits_tell_the_two_curves_of_a_mixed_species_apart() -> None:
 
 
 def test_dates_by_frequencies_learned_hold_the_truth() -> None:
-    """Of both roles over five studies; here no study has a frequency that is known."""
+    """Of both roles over five studies, in none of which a frequency is known beforehand."""
     inside = []
     for seed in range(3, 8):
         counts, truth = mixed_study(seed)
