@@ -84,6 +84,23 @@ def learning_shares(fit: SiteYears, slopes: Array, chosen: Array) -> Array:
     return result
 
 
+def borrowed_only(shares: Array) -> Array:
+    """Shares of answers that their own site-year can only tell by way of others.
+
+    Parameters
+    ----------
+    shares : array, shape (..., 3)
+        Own, borrowed, prior.
+
+    Examples
+    --------
+    >>> borrowed_only(np.array([0.5, 0.25, 0.25])).tolist()
+    [0.0, 0.75, 0.25]
+    """
+    own, borrowed, prior = np.moveaxis(shares, -1, 0)
+    return np.stack([0.0 * own, own + borrowed, prior], -1)
+
+
 def _without(covariance: Array, information: Array, prior_sd: Array) -> Array:
     """Covariance of touched coefficients once a site-year's own information is taken away.
 

@@ -101,7 +101,13 @@ def test_ranks_of_the_truth_are_even(model: str) -> None:
     assert set(uneven.itertuples(index=False, name=None)) == known, adjusted.min()
 
 
-@pytest.mark.parametrize("model", sorted(CALIBRATIONS))
+@pytest.mark.parametrize(
+    "model",
+    [  # a study of mixed species is fitted twice, in two minutes
+        pytest.param(model, marks=pytest.mark.slow if model == "season_mixed" else ())
+        for model in sorted(CALIBRATIONS)
+    ],
+)
 def test_a_handful_of_studies_agrees_with_it(model: str) -> None:
     """Fewer than half inside in a handful is no accident where nine in ten are nominal."""
     calibration = CALIBRATIONS[model]

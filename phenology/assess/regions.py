@@ -18,7 +18,8 @@ import xarray as xr
 from phenology.assess.assessment import Assessment
 from phenology.assess.draws_file import ONE_FILE, JoinedDraws, read_draws, write_draws
 from phenology.assess.run import assess_study
-from phenology.assess.season import SPECIES_FITTED, join_curves
+from phenology.assess.season import SPECIES_FITTED
+from phenology.assess.season_curves import join_curves
 from phenology.compilation import use_compilation_cache
 from phenology.compute import ONE_THREAD, Progress, quiet
 from phenology.errors import StudyError

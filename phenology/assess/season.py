@@ -11,16 +11,17 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 import xarray as xr
-from pandas.api.types import union_categoricals
 
 from phenology.assess.season_bait import bait_note_days, bait_note_ratio, only_baited
 from phenology.assess.season_counts import DATES, SeasonTask, season_tasks
+from phenology.assess.season_curves import curve_table, join_curves
 from phenology.assess.season_drivers import report_driver_effects
 from phenology.compilation import use_compilation_cache
 from phenology.compute import end_with_parent
+from phenology.models.learning import borrowed_only
 from phenology.models.refusal import Refused
 from phenology.models.season import SeasonModel
-from phenology.quantities import HIGH_QUANTILE, LOW_QUANTILE, ROLES
+from phenology.quantities import ROLES
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -41,7 +42,6 @@ METHODS = {
     "moved": "approximated, then moved",
     "sampled": "sampled",
 }
-DECIMALS = 6  # of a curve's birds a day, whose last ones draws cannot tell
 SPECIES_FITTED = "Season of"  # what progress says, before the species
 FIRST_SHARE, LAST_SHARE = 0.2, 0.9  # of a run's progress, before and after the seasons
 
@@ -100,7 +100,7 @@ def assess_seasons(
         _report_dates(task, fitted, answers)
         _report_index(task, fitted, answers)
         report_driver_effects(task.species, task.window, task.counts, fitted, answers)
-        curves.append(_curve_table(task, fitted))
+        curves.append(curve_table(fitted, task.window.name))
         name = f"season {task.species} {task.window.name}".strip()
         draws[name] = fitted.draws_
         diagnostics.append(fitted.diagnostics_.assign(model=f"{name}, {METHODS[fitted.method_]}"))
@@ -149,7 +149,8 @@ def _fit_all(
 def _report_dates(task: SeasonTask, fitted: SeasonModel, answers: Estimates) -> None:
     draws = fitted.draws_
     draws_of = {name: draws[name].transpose("draw", *PLACE).to_numpy() for name in DATES}
-    shares_of = {name: fitted.shares_.sel(quantity=name, drop=True) for name in DATES}
+    shares = date_shares(fitted)
+    shares_of = {name: shares.sel(quantity=name, drop=True) for name in DATES}
     shares_at = {name: one.transpose(*PLACE, "share").to_numpy() for name, one in shares_of.items()}
     days = fitted.sampled_.transpose("site", "season").to_numpy()
     names = [draws[name].to_numpy() for name in PLACE]
@@ -220,7 +221,7 @@ def _report_pooled(task: SeasonTask, fitted: SeasonModel, answers: Estimates) ->
 def _pooled_basis(fitted: SeasonModel, quantity: str, at: dict[str, Any]) -> str:
     """The best basis that any season has there: what one season measured, all together do."""
     sampled = (fitted.sampled_.sel(site=at["site"]) > 0).to_numpy()
-    shares = fitted.shares_.sel({"quantity": quantity} | at).isel(season=sampled)
+    shares = date_shares(fitted).sel({"quantity": quantity} | at).isel(season=sampled)
     by_season = shares.transpose(..., "share").to_numpy().reshape(-1, 3)
     known = by_season[~np.isnan(by_season).any(axis=1)]
     return basis_of(known[known[:, 0].argmax()]) if len(known) else "assumed"
@@ -256,6 +257,17 @@ def _report_index(task: SeasonTask, fitted: SeasonModel, answers: Estimates) -> 
                 )
 
 
+def date_shares(fitted: SeasonModel) -> xr.DataArray:
+    """Shares of learning of the dates; those of seasons sampled on one day are borrowed.
+
+    One day tells how many birds there were, never when: whatever it seems to say of a date rests on
+    what other years and sites say of numbers.
+    """
+    shares = fitted.shares_.sel(quantity=list(DATES)).transpose(..., "share")
+    lent = shares.copy(data=borrowed_only(shares.to_numpy()))
+    return shares.where(fitted.sampled_ != 1, lent)
+
+
 def basis_of(shares: Array) -> str:
     """Measured if most was learned here; assumed if most is prior; else borrowed."""
     own, borrowed, prior = shares
@@ -285,46 +297,3 @@ def _outside(role: str, quantity: str, values: Array, first: float, last: float)
     if quantity == "peak_day" and not first <= np.median(values) <= last:
         return "the top of the season lies outside the days sampled"
     return ""
-
-
-CURVE_WORDS = ["site", "season", "group", "role", "curve"]
-CURVE_NUMBERS = ["day", "estimate", "low", "high"]
-
-
-def join_curves(tables: list[pd.DataFrame]) -> pd.DataFrame:
-    """Curves of several species or regions; their words stay categories, for they are many."""
-    told = [table for table in tables if len(table)]
-    if not told:
-        return pd.DataFrame(columns=CURVE_WORDS + CURVE_NUMBERS)
-    words = {
-        name: union_categoricals([table[name].astype("category") for table in told])
-        for name in CURVE_WORDS
-    }
-    numbers = {name: np.concatenate([table[name] for table in told]) for name in CURVE_NUMBERS}
-    return pd.DataFrame(words | numbers)
-
-
-def _curve_table(task: SeasonTask, fitted: SeasonModel) -> pd.DataFrame:
-    """Curves of presence with their 90 % interval, by season and for all seasons together."""
-    days = fitted.sampled_.to_series()
-    tables = []
-    for variable, season in (
-        ("present", None),
-        ("pooled", task.window.name),
-        ("first_captured", task.window.name),
-    ):
-        curves = fitted.curves_[variable]
-        low, middle, high = (
-            curves.sel(quantile=share, drop=True) for share in (LOW_QUANTILE, 0.5, HIGH_QUANTILE)
-        )
-        told = xr.Dataset({"estimate": middle, "low": low, "high": high})
-        table = told.to_dataframe().dropna().reset_index()
-        if season is not None:
-            table["season"] = season
-        else:
-            sampled = pd.MultiIndex.from_frame(table[["site", "season"]])
-            table = table[sampled.isin(days.index[days > 0])]
-        tables.append(table.assign(curve="captured" if variable == "first_captured" else "present"))
-    joined = pd.concat(tables, ignore_index=True)[CURVE_WORDS + CURVE_NUMBERS]
-    rounded = joined.round(dict.fromkeys(CURVE_NUMBERS, DECIMALS))
-    return rounded.astype(dict.fromkeys(CURVE_WORDS, "category"))

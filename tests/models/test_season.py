@@ -10,6 +10,7 @@ import xarray as xr
 from season_worlds import SMALL_SCALES
 from threadpoolctl import threadpool_limits
 
+from phenology.assess.season import basis_of, date_shares
 from phenology.models import season, season_laplace, season_moved
 from phenology.models.inference import double_precision
 from phenology.models.refusal import Refused
@@ -50,6 +51,37 @@ def study():
 @pytest.fixture(scope="module")
 def model(study) -> SeasonModel:
     return SeasonModel(method="laplace").fit(study[0])
+
+
+@pytest.fixture(scope="module")
+def one_day() -> list[tuple[dict[str, np.ndarray], dict[str, np.ndarray]]]:
+    """Of each study: shares of the dates where one day a year was worked, and what held them."""
+    sampled = np.zeros((4, 6, 91), bool)
+    sampled[:3, :, ::4] = True
+    sampled[3, :, 40] = True
+    fixed = {"level_group_site_year": np.log(2) / np.sqrt(2)}  # ratio of two groups: sd log 2
+    there = {"role": "passage", "site": "site 3"}
+    studies = []
+    for seed in range(1, 7):
+        counts, truth = simulate_counts(
+            np.random.default_rng(seed),
+            sampled,
+            groups=2,
+            role="passage",
+            first_day=180.0,
+            last_day=270.0,
+            fixed=fixed,
+        )
+        told = SeasonModel(method="laplace", seed=seed).fit(counts)
+        shares, inside = {}, {}
+        for name in ("arrival_day", "peak_day", "departure_day"):
+            of_date = date_shares(told).sel(quantity=name, **there)
+            shares[name] = of_date.transpose(..., "share").to_numpy().reshape(-1, 3)
+            low, high = told.draws_[name].sel(there).quantile([0.05, 0.95], "draw")
+            true = truth[name].sel(there)
+            inside[name] = ((low <= true) & (true <= high)).to_numpy().ravel()
+        studies.append((shares, inside))
+    return studies
 
 
 @pytest.fixture(scope="module")
@@ -117,9 +149,19 @@ def test_a_season_without_sampling_gets_a_wider_prediction(model) -> None:
     assert (spread.isel(season=3) > spread.isel(season=slice(0, 3)).mean("season")).all()
 
 
-def test_one_day_a_year_borrows_its_dates(model) -> None:
-    own = model.shares_.sel(quantity="peak_day", role="passage", share="own").isel(site=1)
-    assert (own < 0.5).all()
+@pytest.mark.parametrize("quantity", ["arrival_day", "peak_day", "departure_day"])
+def test_one_day_a_year_borrows_its_dates_and_keeps_their_coverage(one_day, quantity) -> None:
+    """Though the ratio of the groups varies twofold between site-years, and looks like a date."""
+    shares = np.concatenate([shares[quantity] for shares, _ in one_day])
+    assert (shares[:, 0] < 0.5).all()
+    assert {basis_of(each) for each in shares} == {"borrowed"}
+    inside = np.concatenate([inside[quantity] for _, inside in one_day])
+    assert inside.mean() > 0.8
+
+
+def test_a_season_of_many_days_tells_its_own_dates(model) -> None:
+    own = date_shares(model).sel(quantity="peak_day", role="passage", share="own").isel(site=0)
+    assert (own.isel(season=slice(0, 3)) > 0.5).all()
 
 
 def test_shares_sum_to_one(model) -> None:
