@@ -12,6 +12,7 @@ import pandas as pd
 from phenology.models.inference import double_precision
 from phenology.models.refusal import Refused
 from phenology.models.season_counts import SeasonCounts, days_sampled
+from phenology.models.season_denied import redraw_denied
 from phenology.models.season_density import Coefficients
 from phenology.models.season_design import Design, design_arrays, effort_centres, first_guess
 from phenology.models.season_forecast import Posterior
@@ -54,10 +55,11 @@ class SeasonModel:
     nectar_prior : tuple of float, optional
         Mean and standard deviation of the slope of log catches at baited traps on log nectar.
     method : {"auto", "laplace", "moved", "sampled"}
-        Nested Laplace approximation, the same with its draws moved toward the exact posterior
-        (`season_moved`), or NUTS. "auto" samples where fewer than three site-years were sampled
-        on eight days or more, or where checks of the others fail and there are no more than
-        10,000 counts; it moves the draws unless there are more than 20,000.
+        Nested Laplace approximation less the draws that the counts deny (`season_denied`), the
+        same with its draws moved toward the exact posterior (`season_moved`), or NUTS. "auto"
+        samples where fewer than three site-years were sampled on eight days or more, or where
+        checks of the others fail and there are no more than 10,000 counts; it moves the draws
+        unless there are more than 20,000.
     warmup : int
         Of each chain, where sampled.
 
@@ -171,19 +173,21 @@ class SeasonModel:
         well_sampled = int((days_sampled(counts) >= WELL_SAMPLED_DAYS).sum())
         asked = self.method
         if asked == "auto":
-            quick = "moved" if counts.count.size <= MOST_MOVED else "laplace"
-            asked = quick if well_sampled >= FEWEST_SEASONS else "sampled"
+            fast = "moved" if counts.count.size <= MOST_MOVED else "laplace"
+            asked = fast if well_sampled >= FEWEST_SEASONS else "sampled"
         if asked != "sampled":
             cells = sizes.groups * sizes.sites * sizes.seasons
             points = max(self.points * min(MANY_CELLS / cells, 1.0) ** 2, self.points / 4)
-            hyper, drawn, cut = draw_laplace(
+            quick = draw_laplace(
                 fit, design, sizes, draws=self.draws, points=round(points), seed=self.seed
             )
-            self.diagnostics_ = _diagnose(fit, cut)
+            hyper, drawn = quick.hyper, quick.coefficients
             self.method_ = asked
             if asked == "moved":
-                drawn, moves = draw_moved(fit, hyper, drawn, design, sizes, seed=self.seed)
-                self.diagnostics_ = pd.concat([self.diagnostics_, moves], ignore_index=True)
+                drawn, checks = draw_moved(fit, hyper, drawn, design, sizes, seed=self.seed)
+            else:
+                drawn, checks = redraw_denied(quick, design, sizes, seed=self.seed)
+            self.diagnostics_ = pd.concat([_diagnose(fit, quick.cut), checks], ignore_index=True)
             too_many = counts.count.size > MOST_SAMPLED
             if self.method != "auto" or too_many or self.diagnostics_["passed"].all():
                 return hyper, drawn

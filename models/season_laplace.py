@@ -288,10 +288,31 @@ def _measure(
     return away / np.sqrt(2 * np.clip(drop, flat, steep)), off
 
 
+class Draws(NamedTuple):
+    """Draws of hyperparameters and coefficients, a draw a row.
+
+    hyper : array, shape (draw, hyperparameter)
+    coefficients : Coefficients
+        (draw, shared) and (draw, site, season, local).
+    point : array of int, shape (draw,)
+        Number of the point at which each was drawn: draws of one point share hyperparameters.
+    modes : list of Coefficients
+        Near the mode at each point.
+    cut : float
+        Share of the points' weight that was cut off.
+    """
+
+    hyper: npt.NDArray[Any]
+    coefficients: Coefficients
+    point: npt.NDArray[Any]
+    modes: list[Coefficients]
+    cut: float
+
+
 def draw_laplace(
     fit: LaplaceFit, design: Design, sizes: Sizes, *, draws: int, points: int, seed: int
-) -> tuple[npt.NDArray[Any], Coefficients, float]:
-    """Draws of hyperparameters and coefficients, and the share of weight that was cut off.
+) -> Draws:
+    """Draw hyperparameters, then coefficients about their mode there.
 
     Hyperparameters are proposed from a t distribution about the mode of their marginal, then with
     the mean and the covariance that the points so far have found, and resampled by truncated
@@ -336,7 +357,8 @@ def draw_laplace(
             settled.coefficients, settled.factor, sizes, rng, len(taken)
         )
     order = rng.permutation(draws)
-    return hypers[point][order], Coefficients(shared[order], local[order]), cut
+    point = point[order]
+    return Draws(hypers[point], Coefficients(shared[order], local[order]), point, modes, cut)
 
 
 def settle_nearby(

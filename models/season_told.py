@@ -32,6 +32,7 @@ from phenology.quantities import HIGH_QUANTILE, LOW_QUANTILE, ROLES
 
 Array = npt.NDArray[Any]
 CURVE_QUANTILES = (LOW_QUANTILE, 0.5, HIGH_QUANTILE)
+_NOBODY = 1e-290  # birds: fewer in either season and their ratio is not to be told
 _CELLS_AT_ONCE = 800_000  # numbers of birds by draw, group, season and day, to stay in the cache
 
 
@@ -148,7 +149,7 @@ def _answers(
         first_curves[:, role, there] = np.quantile(new, CURVE_QUANTILES, axis=0)
     return {
         "dates": dates,
-        "index": total / usual_total,
+        "index": (total + _NOBODY) / (usual_total + _NOBODY),
         "pooled_dates": pooled_dates,
         "together_dates": together_dates,
         "curve": curves,

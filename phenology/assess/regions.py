@@ -33,7 +33,6 @@ if TYPE_CHECKING:
 
     from phenology.study.study import Study
 
-RETRIES = 3  # of a region whose worker was lost
 TABLES = ("estimates", "captures", "curves", "diagnostics")
 
 
@@ -163,9 +162,7 @@ def _answered(
             workers = max(jobs, sum(client.nthreads().values()))
             for name, sites in islice(left, max(workers + 1 - at_work.count(), 0)):
                 part = part_of(study, sites)
-                future = client.submit(
-                    answer_region, part, region_seed(seed, name), pure=False, retries=RETRIES
-                )
+                future = client.submit(answer_region, part, region_seed(seed, name), pure=False)
                 name_of[future] = name
                 at_work.add(future)
 
