@@ -94,9 +94,10 @@ class SeasonModel:
     Notes
     -----
     Not to be believed where captures are baited and natural bloom is not known: what looks like
-    late birds may be late bait. A date at a site sampled one day a year is borrowed from other
-    sites; its shares say so. Where roles are mixed, traits of the birds caught share the
-    likelihood (`season_traits`); without them the two curves may be taken for one another.
+    late birds may be late bait. A date of a season sampled on one day is borrowed, whatever its
+    own share: that rests on what others say of numbers. Where roles are mixed, traits of the birds
+    caught share the likelihood (`season_traits`); without them the two curves may be taken for one
+    another.
 
     Examples
     --------
