@@ -13,6 +13,7 @@ import numpy.typing as npt
 import pandas as pd
 from threadpoolctl import threadpool_limits  # type: ignore[import-untyped]
 
+from phenology.models.checks import at_least, at_most, table_of_checks
 from phenology.models.refusal import Refused
 
 HIGHEST_R_HAT = 1.1  # of split chains of a few hundred draws
@@ -143,21 +144,18 @@ def sampling_diagnostics(
     worst = float(np.max(split_gelman_rubin(moving)))
     fewest = float(np.min(effective_sample_size(moving)))
     share = float(diverging.mean())
-    checks = [
-        ("largest R-hat", worst, HIGHEST_R_HAT, worst <= HIGHEST_R_HAT, "the chains agree"),
-        (
+    return table_of_checks(
+        at_most(HIGHEST_R_HAT, "largest R-hat", worst, "the chains agree"),
+        at_least(
+            FEWEST_EFFECTIVE_DRAWS,
             "fewest effective draws",
             fewest,
-            FEWEST_EFFECTIVE_DRAWS,
-            fewest >= FEWEST_EFFECTIVE_DRAWS,
             "there are draws enough for an interval",
         ),
-        (
+        at_most(
+            MOST_DIVERGING,
             "diverging draws",
             share,
-            MOST_DIVERGING,
-            share <= MOST_DIVERGING,
             "the sampler reached every corner of the posterior",
         ),
-    ]
-    return pd.DataFrame(checks, columns=["statistic", "value", "threshold", "passed", "meaning"])
+    )

@@ -9,14 +9,15 @@ import jax.numpy as jnp
 import numpy.typing as npt
 import pandas as pd
 
+from phenology.models.checks import at_most, table_of_checks
 from phenology.models.inference import double_precision
 from phenology.models.refusal import Refused
 from phenology.models.season_counts import SeasonCounts, days_sampled
-from phenology.models.season_denied import redraw_denied
 from phenology.models.season_density import Coefficients
 from phenology.models.season_design import Design, design_arrays, effort_centres, first_guess
+from phenology.models.season_draws import Draws, draw_laplace
 from phenology.models.season_forecast import Posterior
-from phenology.models.season_laplace import LaplaceFit, draw_laplace, fit_laplace
+from phenology.models.season_laplace import LaplaceFit, fit_laplace
 from phenology.models.season_moved import draw_moved
 from phenology.models.season_predictors import Sizes
 from phenology.models.season_sampled import draw_sampled
@@ -30,7 +31,9 @@ FEWEST_SEASONS = 3  # well-sampled site-years from which the Laplace approximati
 MANY_CELLS = 400  # group × site × season, above which fewer points are taken
 MOST_MOVED = 20_000  # counts, beyond which moving takes long: at 35,000 it widened draws by < 2 %
 MOST_SAMPLED = 10_000  # counts, beyond which sampling takes hours
+LARGEST_DECREMENT = 1e-3  # log units
 MOST_CUT = 0.8  # share of the hyperparameters' weight that truncation may cut off
+MOST_DENIED = 0.05  # share of draws that the counts deny, none other found
 
 
 class SeasonModel:
@@ -183,12 +186,10 @@ class SeasonModel:
                 fit, design, sizes, draws=self.draws, points=round(points), seed=self.seed
             )
             hyper, drawn = quick.hyper, quick.coefficients
-            self.method_ = asked
+            self.method_, self.diagnostics_ = asked, _diagnose(fit, quick)
             if asked == "moved":
                 drawn, checks = draw_moved(fit, hyper, drawn, design, sizes, seed=self.seed)
-            else:
-                drawn, checks = redraw_denied(quick, design, sizes, seed=self.seed)
-            self.diagnostics_ = pd.concat([_diagnose(fit, quick.cut), checks], ignore_index=True)
+                self.diagnostics_ = pd.concat([self.diagnostics_, checks], ignore_index=True)
             too_many = counts.count.size > MOST_SAMPLED
             if self.method != "auto" or too_many or self.diagnostics_["passed"].all():
                 return hyper, drawn
@@ -199,16 +200,24 @@ class SeasonModel:
         return hyper, drawn
 
 
-def _diagnose(fit: LaplaceFit, cut: float) -> pd.DataFrame:
-    checks = [
-        (
-            "Newton decrement", fit.decrement, 1e-3, fit.decrement < 1e-3,
+def _diagnose(fit: LaplaceFit, drawn: Draws) -> pd.DataFrame:
+    return table_of_checks(
+        at_most(
+            LARGEST_DECREMENT,
+            "Newton decrement",
+            fit.decrement,
             "the coefficients settled at a mode",
         ),
-        (
-            "share of weight cut off", cut, MOST_CUT, cut <= MOST_CUT,
+        at_most(
+            MOST_CUT,
+            "share of weight cut off",
+            drawn.cut,
             "the draws do not hang on a few points",
         ),
-    ]  # fmt: skip
-    columns = ["statistic", "value", "threshold", "passed", "meaning"]
-    return pd.DataFrame(checks, columns=columns)
+        at_most(
+            MOST_DENIED,
+            "share of draws denied",
+            drawn.denied,
+            "the draws lie where the counts allow them",
+        ),
+    )

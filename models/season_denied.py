@@ -14,18 +14,17 @@ is told is the approximation where the counts allow it (rejection; no weights wi
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from functools import partial
 from typing import Any
 
 import jax
-import jax.numpy as jnp
 import numpy as np
-import pandas as pd
 
 from phenology.models.season_arrow import Factor, draws_about, straighten
 from phenology.models.season_density import Coefficients, joint
 from phenology.models.season_design import Design
-from phenology.models.season_laplace import Draws, Settled, joint_density, settle
+from phenology.models.season_laplace import Settled, joint_density
 from phenology.models.season_predictors import Sizes
 
 Array = Any  # JAX's inside our own calls, numpy's at their rim
@@ -33,80 +32,94 @@ Array = Any  # JAX's inside our own calls, numpy's at their rim
 ALLOWED = 50.0  # below the highest tenth, itself that near to the highest [log units]
 _HIGHEST = 0.9
 _ROUNDS = 5  # of as many draws again as are wanted, and then twice as many each time
-MOST_DENIED = 0.05  # share of draws left denied
+
+
+def excess_of(
+    draws: Coefficients, cloud: Settled, hyper: Array, design: Design, sizes: Sizes
+) -> Array:
+    """Log ratio of the density to its normal approximation, at draws about one mode.
+
+    Parameters
+    ----------
+    draws : Coefficients
+        (draw, shared) and (draw, site, season, local).
+    cloud : Settled
+        About which they were drawn, at these hyperparameters.
+    hyper : array, shape (hyperparameter,)
+    design, sizes
+        As they were fitted.
+
+    Returns
+    -------
+    array, shape (draw,)
+        [log units]; minus infinity where the density is none.
+    """
+    mode = cloud.coefficients
+    top = joint_density(mode, hyper, design, sizes)
+    each = [
+        _rise(Coefficients(*one), mode, cloud.factor, hyper, design, sizes) - top
+        for one in zip(*draws, strict=True)
+    ]
+    found = np.array(each, float)
+    return np.where(np.isfinite(found), found, -np.inf)
 
 
 def redraw_denied(
-    drawn: Draws, design: Design, sizes: Sizes, *, seed: int
-) -> tuple[Coefficients, pd.DataFrame]:
+    drawn: Coefficients,
+    excess: Array,
+    point: Array,
+    cloud_at: Callable[[int], tuple[Settled, Array]],
+    design: Design,
+    sizes: Sizes,
+    *,
+    seed: int,
+) -> float:
     """Put others in the place of draws that the counts deny.
 
     Parameters
     ----------
-    drawn : Draws
+    drawn : Coefficients
+        (draw, shared) and (draw, site, season, local), changed in place.
+    excess : array, shape (draw,)
+        From `excess_of`.
+    point : array of int, shape (draw,)
+        Number of the point at which each was drawn.
+    cloud_at : callable
+        Settles at a point: gives the mode there and its hyperparameters.
     design, sizes
         As they were fitted.
     seed : int
 
     Returns
     -------
-    Coefficients
-        (draw, shared) and (draw, site, season, local).
-    DataFrame
-        statistic, value, threshold, passed, meaning: the share of draws left denied, for which
-        no other was found.
+    float
+        Share of draws left denied, for which no other was found.
     """
     rng = np.random.default_rng([seed, 2])
-    told = Coefficients(*map(np.array, drawn.coefficients))
-    places = [np.flatnonzero(drawn.point == point) for point in np.unique(drawn.point)]
-
-    def cloud_of(place: Array) -> tuple[Settled, Array]:
-        hyper = jnp.asarray(drawn.hyper[place[0]])
-        return settle(drawn.modes[drawn.point[place[0]]], hyper, design, sizes), hyper
-
-    def excess_of(draws: Coefficients, cloud: Settled, hyper: Array) -> Array:
-        mode = cloud.coefficients
-        top = joint_density(mode, hyper, design, sizes)
-        each = [
-            _rise(Coefficients(*one), mode, cloud.factor, hyper, design, sizes) - top
-            for one in zip(*draws, strict=True)
-        ]
-        return np.nan_to_num(np.array(each, float), nan=-np.inf)
-
-    excess = np.empty(len(drawn.hyper))
-    for place in places:
-        excess[place] = excess_of(_at(told, place), *cloud_of(place))
-    least = max(np.quantile(excess, _HIGHEST), excess.max() - ALLOWED) - ALLOWED
-    for place in places:
-        wanted = place[excess[place] < least]
-        if not len(wanted):
-            continue
-        cloud, hyper = cloud_of(place)
+    least = _least_allowed(excess)
+    denied = excess < least
+    for one in np.unique(point[denied]):
+        wanted = np.flatnonzero(denied & (point == one))
+        cloud, hyper = cloud_at(one)
         for number in range(_ROUNDS):
             others = draws_about(
                 cloud.coefficients, cloud.factor, sizes, rng, len(wanted) * 2**number
             )
-            allowed = np.flatnonzero(excess_of(others, cloud, hyper) >= least)[: len(wanted)]
-            now, wanted = wanted[: len(allowed)], wanted[len(allowed) :]
-            for part, other in zip(told, others, strict=True):
-                part[now] = other[allowed]
-            excess[now] = least
+            allowed = np.flatnonzero(excess_of(others, cloud, hyper, design, sizes) >= least)
+            now, wanted = np.split(wanted, [len(allowed)])
+            for part, other in zip(drawn, others, strict=True):
+                part[now] = other[allowed[: len(now)]]
+            denied[now] = False
             if not len(wanted):
                 break
-    left = float((excess < least).mean())
-    checks = [
-        (
-            "share of draws denied", left, MOST_DENIED, left <= MOST_DENIED,
-            "the draws lie where the counts allow them",
-        ),
-    ]  # fmt: skip
-    return told, pd.DataFrame(
-        checks, columns=["statistic", "value", "threshold", "passed", "meaning"]
-    )
+    return float(denied.mean())
 
 
-def _at(draws: Coefficients, place: Array) -> Coefficients:
-    return Coefficients(draws.shared[place], draws.local[place])
+def _least_allowed(excess: Array) -> float:
+    finite = excess[np.isfinite(excess)]
+    if not len(finite):
+        return np.inf  # all are denied
+    return float(max(np.quantile(finite, _HIGHEST), finite.max() - ALLOWED) - ALLOWED)
 
 
 @partial(jax.jit, static_argnames="sizes")

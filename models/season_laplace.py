@@ -18,14 +18,11 @@ import jax
 import jax.numpy as jnp
 import numpy as np
 import numpy.typing as npt
-import scipy.stats
-from scipy.special import logsumexp
 
 from phenology.models.refusal import Refused
 from phenology.models.season_arrow import (
     Factor,
     assemble,
-    draws_about,
     empty_factor,
     log_determinant,
     marginal_variances,
@@ -41,8 +38,6 @@ _NEARBY_STEPS = 8  # in which the mode at a measured point settles, or the point
 _HALVINGS = 12
 _EXPECTATION_STEPS = 15
 _FALLEN = 1.0  # of the marginal, as overlong steps may lose
-_ROUNDS = 4  # of proposals of hyperparameters; twice as many while more than half is cut off
-_MUCH_CUT = 0.5
 _NEAR = 0.05  # movement of φ [log units] at which its centre counts as found
 _DIFFERENCE = 0.6  # at which the fall of the marginal is measured, on either side [log units]
 _DROPS = (0.25, 8.0)  # falls taken at their word; a flat side keeps that of its prior, a steep one
@@ -288,79 +283,6 @@ def _measure(
     return away / np.sqrt(2 * np.clip(drop, flat, steep)), off
 
 
-class Draws(NamedTuple):
-    """Draws of hyperparameters and coefficients, a draw a row.
-
-    hyper : array, shape (draw, hyperparameter)
-    coefficients : Coefficients
-        (draw, shared) and (draw, site, season, local).
-    point : array of int, shape (draw,)
-        Number of the point at which each was drawn: draws of one point share hyperparameters.
-    modes : list of Coefficients
-        Near the mode at each point.
-    cut : float
-        Share of the points' weight that was cut off.
-    """
-
-    hyper: npt.NDArray[Any]
-    coefficients: Coefficients
-    point: npt.NDArray[Any]
-    modes: list[Coefficients]
-    cut: float
-
-
-def draw_laplace(
-    fit: LaplaceFit, design: Design, sizes: Sizes, *, draws: int, points: int, seed: int
-) -> Draws:
-    """Draw hyperparameters, then coefficients about their mode there.
-
-    Hyperparameters are proposed from a t distribution about the mode of their marginal, then with
-    the mean and the covariance that the points so far have found, and resampled by truncated
-    importance from all together.
-    """
-    rng = np.random.default_rng(seed)
-    acting = acting_hypers(design)
-    below, above = fit.hyper_sd[:, acting]
-
-    def hypers_of(standard: Array) -> Array:
-        hypers = np.tile(fit.hyper, (len(standard), 1))
-        hypers[:, acting] += standard * np.where(standard > 0, above, below)
-        return hypers
-
-    proposals = [_Proposal(np.zeros(len(acting)), np.eye(len(acting)))]
-    standard, heights = np.empty((0, len(acting))), np.empty(0)
-    modes: list[Coefficients] = []
-    for number in range(2 * _ROUNDS):
-        tried = proposals[-1].draw(-(-points // _ROUNDS), rng)
-        standard = np.concatenate([standard, tried])
-        for at in hypers_of(tried):
-            settled = settle_nearby(fit, fit.hyper, at, design, sizes)
-            modes.append(settled.coefficients)
-            heights = np.append(heights, float(settled.height))
-        volume = np.log(np.where(standard > 0, above, below)).sum(1)
-        log_weight = (
-            heights + volume - logsumexp([one.log_density(standard) for one in proposals], axis=0)
-        )
-        weight, cut = _truncated(log_weight)
-        if number + 1 >= _ROUNDS and cut < _MUCH_CUT:
-            break
-        proposals.append(proposals[0].narrowed(standard, weight))
-    hypers = hypers_of(standard)
-    offset = (rng.random() + np.arange(draws)) / draws
-    point = np.searchsorted(np.cumsum(weight), offset).clip(0, len(weight) - 1)
-    shared = np.empty((draws, sizes.shared))
-    local = np.empty((draws, sizes.sites, sizes.seasons, sizes.local))
-    for one in np.unique(point):
-        taken = np.flatnonzero(point == one)
-        settled = settle(modes[one], jnp.asarray(hypers[one]), design, sizes)
-        shared[taken], local[taken] = draws_about(
-            settled.coefficients, settled.factor, sizes, rng, len(taken)
-        )
-    order = rng.permutation(draws)
-    point = point[order]
-    return Draws(hypers[point], Coefficients(shared[order], local[order]), point, modes, cut)
-
-
 def settle_nearby(
     known: Settled | LaplaceFit,
     here: Array,
@@ -388,46 +310,3 @@ def _mode_nearby(
     shared = jnp.where(design.prior_sd > 0, 0.0, shared)
     local = 2 * at.local / sd.local**2 * pull[design.local_sd_index]
     return _along(at, solve(factor, Coefficients(shared, local), sizes), 1.0)
-
-
-def _truncated(log_weight: Array) -> tuple[Array, float]:
-    """Weights of importance, none above √n times their mean, and the share that this cut off.
-
-    Ionides, E. L. (2008). Truncated importance sampling. Journal of Computational and Graphical
-    Statistics 17, 295–311. doi:10.1198/106186008X320456
-    """
-    weight = np.exp(log_weight - np.nanmax(log_weight))
-    weight = np.where(np.isfinite(weight), weight, 0.0)
-    kept = np.minimum(weight, weight.mean() * np.sqrt(len(weight)))
-    return kept / kept.sum(), float(1 - kept.sum() / weight.sum())
-
-
-class _Proposal:
-    """A t distribution from which hyperparameters are proposed."""
-
-    degrees = 7.0
-
-    def __init__(self, mean: Array, covariance: Array) -> None:
-        self.mean, self.covariance = mean, covariance
-        self.factor = np.linalg.cholesky(covariance)
-
-    def draw(self, number: int, rng: np.random.Generator) -> Array:
-        dims = len(self.mean)
-        uniform = scipy.stats.qmc.Halton(dims + 1, rng=rng).random(number)
-        stretch = np.sqrt(self.degrees / scipy.stats.chi2.ppf(uniform[:, -1], self.degrees))
-        standard = scipy.stats.norm.ppf(uniform[:, :-1]) * stretch[:, None]
-        return self.mean + standard @ self.factor.T
-
-    def log_density(self, at: Array) -> Array:
-        standard = np.linalg.solve(self.factor, (at - self.mean).T)
-        shape = -0.5 * (self.degrees + len(self.mean))
-        height = shape * np.log1p((standard**2).sum(0) / self.degrees)
-        return height - np.log(np.diag(self.factor)).sum()
-
-    def narrowed(self, at: Array, weight: Array) -> _Proposal:
-        """Moved to the weighted points, as far as there are points enough to tell."""
-        effective = 1 / (weight**2).sum()
-        trust = effective / (effective + len(self.mean))
-        mean = self.mean + trust * (weight @ at - self.mean)
-        spread = (weight[:, None] * (at - mean)).T @ (at - mean)
-        return _Proposal(mean, (1 - trust) * self.covariance + trust * spread)

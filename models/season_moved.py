@@ -20,6 +20,7 @@ import jax.numpy as jnp
 import numpy as np
 import pandas as pd
 
+from phenology.models.checks import at_least, at_most, table_of_checks
 from phenology.models.season_arrow import straighten
 from phenology.models.season_density import Coefficients, joint, prior_sds
 from phenology.models.season_design import Design
@@ -54,7 +55,7 @@ def draw_moved(
         Straightens the coordinates.
     hyper : array, shape (draw, hyperparameter)
     coefficients : Coefficients
-        (draw, shared) and (draw, site, season, local), from `season_laplace.draw_laplace`.
+        (draw, shared) and (draw, site, season, local), from `season_draws.draw_laplace`.
     design, sizes
         As they were fitted.
     seed : int
@@ -84,18 +85,15 @@ def draw_moved(
     ]
     acting = spreads[1] > 0
     widened = float(np.median(spreads[0][acting] / spreads[1][acting]))
-    checks = [
-        (
-            "share of moves accepted", share, FEWEST_ACCEPTED, share >= FEWEST_ACCEPTED,
-            "the draws moved freely",
-        ),
-        (
-            "spread after over before the moves", widened, MOST_WIDENED, widened <= MOST_WIDENED,
+    return told, table_of_checks(
+        at_least(FEWEST_ACCEPTED, "share of moves accepted", share, "the draws moved freely"),
+        at_most(
+            MOST_WIDENED,
+            "spread after over before the moves",
+            widened,
             "the approximation was near enough to start from",
         ),
-    ]  # fmt: skip
-    columns = ["statistic", "value", "threshold", "passed", "meaning"]
-    return told, pd.DataFrame(checks, columns=columns)
+    )
 
 
 @partial(jax.jit, static_argnames=("sizes", "steps"))

@@ -1,11 +1,10 @@
 """Draws of the Laplace approximation where locals are there before sampling begins."""
 
 import numpy as np
-import pandas as pd
 import pytest
 from season_worlds import SMALL_SCALES
 
-from phenology.models import season, season_denied
+from phenology.models import season, season_denied, season_draws
 from phenology.models.refusal import Refused
 from phenology.models.season import SeasonModel
 from phenology.models.season_counts import SeasonCounts
@@ -33,10 +32,6 @@ def counts() -> SeasonCounts:
     return told
 
 
-def _keep_all(drawn, *_, **__):
-    return drawn.coefficients, pd.DataFrame()
-
-
 def _lowest(model: SeasonModel) -> float:
     """Low end over middle of a site's birds on the first day sampled, all seasons together.
 
@@ -46,33 +41,40 @@ def _lowest(model: SeasonModel) -> float:
     return float(curve.sel(quantile=LOW_QUANTILE) / curve.sel(quantile=0.5))
 
 
-def test_a_season_begun_before_sampling_is_not_told_as_empty(counts, monkeypatch) -> None:
-    told = SeasonModel(method="laplace").fit(counts)
+@pytest.mark.parametrize("method", ["laplace", "moved"])
+def test_a_season_begun_before_sampling_is_not_told_as_empty(counts, method, monkeypatch) -> None:
+    told = SeasonModel(method=method).fit(counts)
     assert _lowest(told) > 0.8
     left = told.diagnostics_.set_index("statistic")["value"]["share of draws denied"]
     assert left == 0
-    monkeypatch.setattr(season, "redraw_denied", _keep_all)
-    assert _lowest(SeasonModel(method="laplace").fit(counts)) < 0.75
+    monkeypatch.setattr(season_denied, "ALLOWED", np.inf)
+    assert _lowest(SeasonModel(method=method).fit(counts)) < 0.75
 
 
-def test_draws_that_are_all_denied_are_refused(counts, monkeypatch) -> None:
-    told = season.redraw_denied
+@pytest.mark.parametrize("unheard_of", [300.0, np.inf])
+def test_draws_that_are_all_denied_are_refused(counts, unheard_of, monkeypatch) -> None:
+    """Where all but the first have locals rise after the window, or at no time at all."""
+    told, kept = season_draws.draws_about, iter([1])
 
-    def all_but_one_denied(drawn, *given, **seed):
-        drawn.coefficients.shared[1:, 1] = 300.0  # rises after the window
-        monkeypatch.setattr(season_denied, "draws_about", lambda *_: drawn.coefficients)
-        return told(drawn, *given, **seed)
+    def mostly_denied(*given):
+        draws = told(*given)
+        draws.shared[next(kept, 0) :, 1] = unheard_of
+        return draws
 
-    monkeypatch.setattr(season, "redraw_denied", all_but_one_denied)
+    monkeypatch.setattr(season_draws, "draws_about", mostly_denied)
+    monkeypatch.setattr(season_denied, "draws_about", mostly_denied)
     with pytest.raises(Refused, match="where the counts allow them"):
         SeasonModel(method="laplace").fit(counts)
 
 
 def test_numbers_of_a_draw_with_nobody_are_finite(counts, monkeypatch) -> None:
-    def one_empty(drawn, *_, **__):
-        drawn.coefficients.shared[0, 1] = 300.0
-        return _keep_all(drawn)
+    told = season.draw_laplace
 
-    monkeypatch.setattr(season, "redraw_denied", one_empty)
+    def one_empty(*given, **settings):
+        drawn = told(*given, **settings)
+        drawn.coefficients.shared[0, 1] = 300.0
+        return drawn
+
+    monkeypatch.setattr(season, "draw_laplace", one_empty)
     index = SeasonModel(method="laplace").fit(counts).draws_["capture_index"]
     assert np.isfinite(index).all()
