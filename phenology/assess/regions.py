@@ -33,6 +33,7 @@ if TYPE_CHECKING:
 
     from phenology.study.study import Study
 
+FREE_PORT = "127.0.0.1:0"  # else Dask warns where another run is at work
 TABLES = ("estimates", "captures", "curves", "diagnostics")
 
 
@@ -193,7 +194,7 @@ def _client(jobs: int, scheduler: str | None) -> Iterator[Any]:
     with (
         dask.config.set(settings),
         LocalCluster(  # type: ignore[no-untyped-call]
-            n_workers=jobs, threads_per_worker=1, dashboard_address=None
+            n_workers=jobs, threads_per_worker=1, dashboard_address=FREE_PORT
         ) as cluster,
         Client(cluster) as client,  # type: ignore[no-untyped-call]
     ):

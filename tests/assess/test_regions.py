@@ -130,7 +130,9 @@ def test_two_workers_tell_the_same_as_one_process(study: Study, serial: Assessme
 def test_a_worker_killed_midway_changes_nothing(study: Study, serial: Assessment) -> None:
     with (
         dask.config.set({"distributed.nanny.pre-spawn-environ": ONE_THREAD}),
-        LocalCluster(n_workers=2, threads_per_worker=1, dashboard_address=None) as cluster,
+        LocalCluster(
+            n_workers=2, threads_per_worker=1, dashboard_address=regions.FREE_PORT
+        ) as cluster,
         Client(cluster) as client,
     ):
         workers = client.run(os.getpid)
@@ -211,6 +213,31 @@ def test_a_region_that_cannot_be_answered_is_named(study: Study) -> None:
     told = assess_regions(replace(study, sheets=study.sheets | {"captures": few}))
     assert not told.estimates["site"].isin(["mesa", "all of north", ""]).any()
     assert any(line.startswith("north: The captures hold 3") for line in told.narrowed)
+
+
+def test_a_region_that_fails_is_not_tried_again(
+    study: Study, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    tried = []
+
+    def fail(part: Study, *_: int, **__: object) -> Assessment:
+        tried.extend(part.sites["site"])
+        raise ArithmeticError("no such number")
+
+    monkeypatch.setattr(regions, "assess_study", fail)
+    with (
+        LocalCluster(
+            host="127.0.0.1",
+            protocol="tcp",
+            processes=False,
+            n_workers=1,
+            threads_per_worker=1,
+            dashboard_address=regions.FREE_PORT,
+        ) as cluster,
+        pytest.raises(ArithmeticError, match="no such number"),
+    ):
+        assess_regions(study, scheduler=cluster.scheduler_address)
+    assert len(set(tried)) == len(tried) <= 2
 
 
 def test_no_scheduler_is_told_in_words(study: Study) -> None:
