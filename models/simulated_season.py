@@ -17,7 +17,6 @@ from phenology.models.simulated_season_birds import (
     Individuals,
     Returning,
     choose_returning,
-    muster,
 )
 from phenology.models.simulated_season_days import (
     Chances,
@@ -25,6 +24,7 @@ from phenology.models.simulated_season_days import (
     Surroundings,
     live_season,
 )
+from phenology.models.simulated_season_muster import muster
 from phenology.models.simulated_season_nectar import SimulatedBloom, grow_flowers
 from phenology.models.simulated_season_trapping import Sessions, plan_sessions
 from phenology.models.simulated_season_weather import SimulatedWeather, simulate_weather

@@ -2,7 +2,7 @@
 
 Every number here is invented or a round value of common practice; sizes of the species are from
 memory and serve the simulation alone. Where a published value drives the energy budget it stands,
-with its source, in `simulated_season_birds`.
+with its source, in `simulated_season_days`.
 """
 
 from dataclasses import dataclass
