@@ -102,6 +102,7 @@ def assess_regions(
         for name, part in _answered(study, waiting, seed, jobs, scheduler):
             _write(part, folder / _slug(name), name)
             del part  # or it would stay while the next is waited for
+            give_back_memory()
             finished += 1
             progress(f"Regions: {finished} of {len(names)}", 0.05 + 0.8 * finished / len(names))
         parts = {name: _read(folder / _slug(name)) for name in names}
