@@ -7,8 +7,9 @@ from pathlib import Path
 from time import perf_counter
 from typing import Any
 
+from phenology.assess.kept_regions import kept_folder
 from phenology.assess.outputs import write_run
-from phenology.assess.regions import assess_regions, kept_folder
+from phenology.assess.regions import assess_regions
 from phenology.compilation import use_compilation_cache
 from phenology.compute import Progress
 from phenology.errors import StudyError

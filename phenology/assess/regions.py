@@ -3,20 +3,30 @@
 from __future__ import annotations
 
 import hashlib
-import json
-import shutil
 from contextlib import contextmanager
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from itertools import islice
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+import numpy.typing as npt
 import pandas as pd
 import xarray as xr
 
 from phenology.assess.assessment import Assessment
-from phenology.assess.draws_file import ONE_FILE, JoinedDraws, read_draws, write_draws
+from phenology.assess.draws_file import ONE_FILE, JoinedDraws
+from phenology.assess.kept_regions import (
+    TABLES,
+    Part,
+    folder_of,
+    is_whole,
+    read_bytes,
+    read_part,
+    write_bytes,
+    write_part,
+)
 from phenology.assess.run import assess_study
 from phenology.assess.season import SPECIES_FITTED
 from phenology.assess.season_curves import join_curves
@@ -24,32 +34,15 @@ from phenology.compilation import use_compilation_cache
 from phenology.compute import ONE_THREAD, Progress, quiet
 from phenology.errors import StudyError
 from phenology.memory import give_back_memory
-from phenology.netcdf import write_netcdf
 from phenology.quantities import WHOLE_REGION
 from phenology.regions import part_of, regions_of
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping
+    from collections.abc import Iterator
 
     from phenology.study.study import Study
 
 FREE_PORT = "127.0.0.1:0"  # else Dask warns where another run is at work
-TABLES = ("estimates", "captures", "curves", "diagnostics")
-
-
-@dataclass(frozen=True)
-class Part:
-    """What one region taught, without its sheets."""
-
-    estimates: pd.DataFrame
-    captures: pd.DataFrame
-    curves: pd.DataFrame
-    diagnostics: pd.DataFrame
-    site_days: xr.Dataset
-    draws: Mapping[str, xr.Dataset]
-    narrowed: tuple[str, ...]
-    versions: dict[str, str]
-    cite: tuple[str, ...]
 
 
 def assess_regions(
@@ -96,18 +89,15 @@ def assess_regions(
         waiting = {
             name: region_of.index[region_of == name].to_list()
             for name in names
-            if not _is_whole(folder / _slug(name))
+            if not is_whole(folder_of(folder, name))
         }
         finished = len(names) - len(waiting)
-        for name, part in _answered(study, waiting, seed, jobs, scheduler):
-            _write(part, folder / _slug(name), name)
-            del part  # or it would stay while the next is waited for
-            give_back_memory()
+        for _ in _kept(study, waiting, seed, jobs, scheduler, folder):
             finished += 1
             progress(f"Regions: {finished} of {len(names)}", 0.05 + 0.8 * finished / len(names))
-        parts = {name: _read(folder / _slug(name)) for name in names}
+        parts = {name: read_part(folder_of(folder, name)) for name in names}
         answered = {name: part for name, part in parts.items() if isinstance(part, Part)}
-        draws = JoinedDraws({name: folder / _slug(name) / ONE_FILE for name in answered})
+        draws = JoinedDraws({name: folder_of(folder, name) / ONE_FILE for name in answered})
         refused = [part for part in parts.values() if isinstance(part, str)]
         told = _together(study, seed, answered, refused)
         return replace(told, draws=draws if kept is not None else dict(draws))
@@ -136,22 +126,37 @@ def answer_region(study: Study, seed: int) -> Part | str:
     )
 
 
+def keep_region(study: Study, seed: int, name: str, folder: Path) -> None:
+    """One region's task where the run's folder can be seen: it is kept there."""
+    write_part(answer_region(study, seed), folder_of(folder, name), name)
+
+
+def send_region(study: Study, seed: int, name: str) -> dict[str, npt.NDArray[np.uint8]]:
+    """One region's task elsewhere: what would be kept comes back, a file a name."""
+    with TemporaryDirectory(prefix="site-support-region-") as folder:
+        keep_region(study, seed, name, Path(folder))
+        give_back_memory()
+        return read_bytes(folder_of(Path(folder), name))
+
+
 def _give_back_between_stages(what: str, _: float) -> None:
     if not what.startswith(SPECIES_FITTED):  # species share compiled models
         give_back_memory()
 
 
-def _answered(
+def _kept(
     study: Study,
     waiting: dict[str, list[str]],
     seed: int,
     jobs: int,
     scheduler: str | None,
-) -> Iterator[tuple[str, Part | str]]:
-    """Regions as they end; of their rows, only those at work or next in turn are copied."""
+    folder: Path,
+) -> Iterator[str]:
+    """Regions as they are kept; of their rows, only those at work or next in turn are copied."""
     if scheduler is None and (jobs == 1 or len(waiting) < 2):
         for name, sites in waiting.items():
-            yield name, answer_region(part_of(study, sites), region_seed(seed, name))
+            keep_region(part_of(study, sites), region_seed(seed, name), name, folder)
+            yield name
         return
     from distributed import as_completed
 
@@ -163,15 +168,23 @@ def _answered(
         def hand_out() -> None:
             workers = max(jobs, sum(client.nthreads().values()))
             for name, sites in islice(left, max(workers + 1 - at_work.count(), 0)):
-                part = part_of(study, sites)
-                future = client.submit(answer_region, part, region_seed(seed, name), pure=False)
+                task: Any = (part_of(study, sites), region_seed(seed, name), name)
+                if scheduler is None:
+                    future = client.submit(keep_region, *task, folder.resolve(), pure=False)
+                else:
+                    future = client.submit(send_region, *task, pure=False)
                 name_of[future] = name
                 at_work.add(future)
 
         hand_out()
         for future in at_work:
-            yield name_of.pop(future), future.result()
+            name, sent = name_of.pop(future), future.result()
+            if sent is not None:
+                write_bytes(sent, folder_of(folder, name))
+                del sent  # or it would stay while the next is waited for
             future.release()
+            give_back_memory()
+            yield name
             hand_out()
 
 
@@ -210,50 +223,6 @@ def _folder(kept: Path | None) -> Iterator[Path]:
         return
     with TemporaryDirectory(prefix="site-support-regions-") as folder:
         yield Path(folder)
-
-
-def _slug(name: str) -> str:
-    return hashlib.sha256(name.encode()).hexdigest()[:16]
-
-
-def _write(part: Part | str, folder: Path, name: str) -> None:
-    """Keep a region; whole.json comes last and says that all of it is there."""
-    folder.mkdir(exist_ok=True)
-    told: dict[str, Any] = {"region": name}
-    if isinstance(part, str):
-        told["refused"] = part
-    else:
-        for table in TABLES:
-            getattr(part, table).to_parquet(folder / f"{table}.parquet")
-        write_netcdf(part.site_days, folder / "site_days.nc")
-        write_draws(part.draws, folder)
-        told |= {"narrowed": part.narrowed, "versions": part.versions, "cite": part.cite}
-    (folder / "whole.json").write_text(json.dumps(told), encoding="utf-8")
-
-
-def _is_whole(folder: Path) -> bool:
-    """Whether a kept region can be read: the disk may have been full, or failed since."""
-    try:
-        part = _read(folder)
-        if isinstance(part, Part):
-            list(part.draws)
-    except (OSError, ValueError, KeyError, TypeError, RuntimeError, StudyError):
-        return False
-    return True
-
-
-def _read(folder: Path) -> Part | str:
-    told = json.loads((folder / "whole.json").read_text(encoding="utf-8"))
-    if "refused" in told:
-        return f"{told['region']}: {told['refused']}"
-    return Part(
-        **{table: pd.read_parquet(folder / f"{table}.parquet") for table in TABLES},
-        site_days=xr.load_dataset(folder / "site_days.nc", engine="h5netcdf"),
-        draws=read_draws(folder),
-        narrowed=tuple(told["narrowed"]),
-        versions=told["versions"],
-        cite=tuple(told["cite"]),
-    )
 
 
 def _together(study: Study, seed: int, answered: dict[str, Part], refused: list[str]) -> Assessment:
@@ -337,19 +306,3 @@ def _in_sugar_alone(part: xr.Dataset) -> xr.Dataset:
     )
     flowers.attrs["notes"] = "\n".join([*flowers.attrs["notes"].split("\n"), told])
     return part.drop_vars(names).assign(open_flowers_per_m2=flowers)
-
-
-def kept_folder(out: Path, study: Study, seed: int) -> Path:
-    """Where the regions of a run are kept until it is whole: beside its place, by what it reads.
-
-    What an earlier run of other sheets left there is removed.
-    """
-    from phenology import __version__
-
-    text = json.dumps([__version__, sorted(study.inputs.items()), seed], ensure_ascii=False)
-    stamp = hashlib.sha256(text.encode()).hexdigest()[:12]
-    here = out.parent / f".{out.name}-regions-{stamp}"
-    for left in out.parent.glob(f".{out.name}-regions-*"):
-        if left != here:
-            shutil.rmtree(left, ignore_errors=True)
-    return here

@@ -17,8 +17,9 @@ from distributed import Client, LocalCluster
 
 from phenology.assess import regions
 from phenology.assess.assessment import Assessment
+from phenology.assess.kept_regions import Part, kept_folder
 from phenology.assess.outputs import write_run
-from phenology.assess.regions import assess_regions, kept_folder, region_seed
+from phenology.assess.regions import assess_regions, region_seed
 from phenology.compute import ONE_THREAD
 from phenology.errors import StudyError
 from phenology.regions import part_of, regions_of
@@ -62,16 +63,16 @@ def study(write_study_at: WriteStudy, tmp_path_factory: pytest.TempPathFactory) 
 
 
 @pytest.fixture(scope="module")
-def parts() -> dict[str, regions.Part | str]:
+def parts() -> dict[str, Part | str]:
     """What `serial` was told of each site's region."""
     return {}
 
 
 @pytest.fixture(scope="module")
-def serial(study: Study, parts: dict[str, regions.Part | str]) -> Assessment:
+def serial(study: Study, parts: dict[str, Part | str]) -> Assessment:
     answered = regions.answer_region
 
-    def noted(part: Study, seed: int) -> regions.Part | str:
+    def noted(part: Study, seed: int) -> Part | str:
         return parts.setdefault(part.sites["site"].iloc[0], answered(part, seed))
 
     with pytest.MonkeyPatch.context() as patch:
@@ -106,7 +107,7 @@ def test_a_report_of_several_regions_names_them(serial: Assessment, tmp_path: Pa
 def test_nectar_in_flowers_is_not_set_beside_nectar_in_sugar(
     study: Study,
     serial: Assessment,
-    parts: dict[str, regions.Part | str],
+    parts: dict[str, Part | str],
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     days = parts["mesa"].site_days
@@ -159,7 +160,7 @@ def test_a_stopped_run_goes_on_from_its_finished_regions(
     answered = regions.answer_region
     done: list[tuple[str, ...]] = []
 
-    def stopped_at_the_second(part: Study, seed: int) -> regions.Part | str:
+    def stopped_at_the_second(part: Study, seed: int) -> Part | str:
         if done:
             raise KeyboardInterrupt
         done.append(tuple(part.captures["site"].unique()))
@@ -170,7 +171,7 @@ def test_a_stopped_run_goes_on_from_its_finished_regions(
     with pytest.raises(KeyboardInterrupt):
         assess_regions(study, kept=kept)
 
-    def tell(part: Study, seed: int) -> regions.Part | str:
+    def tell(part: Study, seed: int) -> Part | str:
         done.append(tuple(part.captures["site"].unique()))
         return answered(part, seed)
 
@@ -181,12 +182,12 @@ def test_a_stopped_run_goes_on_from_its_finished_regions(
 
 
 def test_a_kept_region_that_is_damaged_is_answered_anew(
-    study: Study, serial: Assessment, parts: dict[str, regions.Part | str],
+    study: Study, serial: Assessment, parts: dict[str, Part | str],
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch,
 ) -> None:  # fmt: skip
     asked: list[str] = []
 
-    def tell(part: Study, seed: int) -> regions.Part | str:
+    def tell(part: Study, seed: int) -> Part | str:
         asked.append(part.sites["site"].iloc[0])
         return parts[asked[-1]]
 

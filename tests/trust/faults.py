@@ -79,7 +79,7 @@ def invented_assessment():
 
 def regional(assessment, study):
     """Invented answers of a region of one site, for its birds."""
-    from phenology.assess.regions import Part
+    from phenology.assess.kept_regions import Part
 
     (site,) = study.sites["site"]
     days = assessment.site_days.sel(site=[site])
