@@ -16,6 +16,7 @@ from phenology.models.simulated_season_birds import (
     NEVER,
     PASSAGE,
     YOUNG,
+    BoolArray,
     FloatArray,
     Flock,
     Individuals,
@@ -103,6 +104,21 @@ class _Call:
         full = {name: np.full(count, value, dtype=np.int64) for name, value in traits.items()}
         return self.birds.extend(self.world, self.rng, **full)
 
+    def adults(
+        self, count: int, *, species: int, sex: int, role: int, site: int
+    ) -> tuple[IntArray, BoolArray]:
+        """Birds that come again, as far as there are, and newcomers; who of them comes again."""
+        back = self.back.of(self.birds, species, sex=sex, role=role, site=site)[:count]
+        fresh = self.newcomers(
+            count,
+            species=species,
+            sex=sex,
+            role=role,
+            hatched=self.season - 2,
+            home=site if role == LOCAL else -1,
+        )
+        return np.concatenate([back, fresh[back.size :]]), np.arange(count) < back.size
+
 
 def _year_factor(world: World, spread: float, rng: np.random.Generator) -> float:
     drawn = float(rng.lognormal(-(spread**2) / 2, spread))
@@ -116,16 +132,7 @@ def _locals(
     kind, rng = call.world.species[number], call.rng
     parts = []
     for sex in (MALE, FEMALE):
-        back = call.back.of(call.birds, number, sex=sex, role=LOCAL, site=site)[:pairs]
-        fresh = call.newcomers(
-            pairs,
-            species=number,
-            sex=sex,
-            role=LOCAL,
-            hatched=call.season - 2,
-            home=site,
-        )
-        bird = np.concatenate([back, fresh[back.size :]])
+        bird, returned = call.adults(pairs, species=number, sex=sex, role=LOCAL, site=site)
         spring = kind.spring_day + (6.0 if sex == FEMALE else 0.0)
         spring += DAYS_LATER_PER_KM * (call.world.stations[site].elevation_m / 1000.0 - 1.7)
         enter = _day(spring + 5.0 * call.birds.pace[bird])
@@ -154,7 +161,7 @@ def _locals(
                 latest=latest,
                 planned=latest - enter - rng.integers(0, 12, pairs),
                 eggs=eggs,
-                returned=np.arange(pairs) < back.size,
+                returned=returned,
             )
         )
     return parts
@@ -197,22 +204,14 @@ def _passage(
     parts = []
     for cls, count in enumerate(wanted):
         age = YOUNG if cls == 2 else ADULT
-        for sex in (MALE, FEMALE) if age == YOUNG else (cls,):
-            share = count - count // 2 if age == YOUNG and sex == MALE else count
-            share = count // 2 if age == YOUNG and sex == FEMALE else share
-            nobody = np.empty(0, dtype=np.int64)
-            back = nobody
+        halves = ((MALE, count - count // 2), (FEMALE, count // 2))
+        for sex, share in halves if age == YOUNG else ((cls, count),):
+            kin = {"species": number, "sex": sex, "role": PASSAGE}
             if age == ADULT:
-                back = call.back.of(call.birds, number, sex=sex, role=PASSAGE, site=site)[:share]
-            fresh = call.newcomers(
-                share,
-                species=number,
-                sex=sex,
-                role=PASSAGE,
-                hatched=call.season if age == YOUNG else call.season - 2,
-                home=-1,
-            )
-            bird = np.concatenate([back, fresh[back.size :]])
+                bird, returned = call.adults(share, site=site, **kin)
+            else:
+                bird = call.newcomers(share, hatched=call.season, home=-1, **kin)
+                returned = np.zeros(share, dtype=bool)
             wave = (0.0, 15.0, 25.0)[cls]
             leave = kind.leave_day + wave + rng.gamma(3.0, 3.6, share)
             speed = 56.0 * np.exp(0.17 * call.birds.pace[bird] - 0.01)
@@ -231,7 +230,7 @@ def _passage(
                     latest=np.full(share, DAYS - 2),
                     planned=planned,
                     eggs=np.full((share, 3), NEVER),
-                    returned=np.arange(share) < back.size,
+                    returned=returned,
                 )
             )
     return {name: np.concatenate([part[name] for part in parts]) for name in parts[0]}

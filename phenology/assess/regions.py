@@ -92,7 +92,7 @@ def assess_regions(
             if not is_whole(folder_of(folder, name))
         }
         finished = len(names) - len(waiting)
-        for _ in _kept(study, waiting, seed, jobs, scheduler, folder):
+        for _ in _answer_all(study, waiting, seed, jobs, scheduler, folder):
             finished += 1
             progress(f"Regions: {finished} of {len(names)}", 0.05 + 0.8 * finished / len(names))
         parts = {name: read_part(folder_of(folder, name)) for name in names}
@@ -144,7 +144,7 @@ def _give_back_between_stages(what: str, _: float) -> None:
         give_back_memory()
 
 
-def _kept(
+def _answer_all(
     study: Study,
     waiting: dict[str, list[str]],
     seed: int,
@@ -152,7 +152,7 @@ def _kept(
     scheduler: str | None,
     folder: Path,
 ) -> Iterator[str]:
-    """Regions as they are kept; of their rows, only those at work or next in turn are copied."""
+    """Names of regions as they are kept; only rows of those at work or next in turn are copied."""
     if scheduler is None and (jobs == 1 or len(waiting) < 2):
         for name, sites in waiting.items():
             keep_region(part_of(study, sites), region_seed(seed, name), name, folder)
