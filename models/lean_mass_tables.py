@@ -7,6 +7,7 @@ import numpy.typing as npt
 import pandas as pd
 import xarray as xr
 
+from phenology.models.checks import Check, at_least, at_most, table_of_checks
 from phenology.models.laplace import LaplaceFit, identified
 from phenology.models.lean_mass_rows import Layout, Prepared, bird_places
 from phenology.models.lean_mass_split import class_log_fuel
@@ -138,23 +139,21 @@ def diagnose(used: pd.DataFrame, prepared: Prepared, fit: LaplaceFit) -> pd.Data
     timed = float(used["hours_since_sunrise"].notna().mean())
     wings = float(used["wing_mm"].notna().mean())
     again = len(used) - len(np.unique(bird_places(used)))
-    checks = [
-        ("outer gradient", fit.gradient, 0.1, fit.gradient < 0.1,
-         "scales settled at a mode of their marginal, within a tenth of their spread"),
-        ("smallest scaled eigenvalue", float(identified(fit.hessian)[0]), 1e-6,
-         bool(identified(fit.hessian)[0] > 1e-6), "no combination of coefficients is free"),
-        ("birds at the lowest fat class", lowest, 5, lowest >= 5,
-         "with fewer, lean mass is extrapolated down the fat scale"),
-        ("share of wings measured", wings, 0.5, wings >= 0.5,
-         "with fewer, size is mostly that of the group"),
-        ("repeats behind wing error", prepared.wing_repeats, 10, prepared.wing_repeats >= 10,
-         f"wing error {prepared.wing_error:.2%}; with fewer it is assumed"),
-        ("captures of birds weighed before", again, 10, again >= 10,
-         "with fewer, how much of the scatter at one fat class is lean mass is assumed"),
-        ("rounding step of mass [g]", prepared.rounding_g, np.nan, True,
-         "step learned from the digits or given"),
-        ("hours since sunrise known", timed, 0.5, timed >= 0.5,
-         "where never known, lean mass is at the usual hour, not at sunrise"),
-    ]  # fmt: skip
-    columns = ["statistic", "value", "threshold", "passed", "meaning"]
-    return pd.DataFrame(checks, columns=columns)
+    return table_of_checks(
+        at_most(0.1, "outer gradient", fit.gradient,
+                "scales settled at a mode of their marginal, within a tenth of their spread"),
+        at_least(1e-6, "smallest scaled eigenvalue", float(identified(fit.hessian)[0]),
+                 "no combination of coefficients is free"),
+        at_least(5, "birds at the lowest fat class", lowest,
+                 "with fewer, lean mass is extrapolated down the fat scale"),
+        at_least(0.5, "share of wings measured", wings,
+                 "with fewer, size is mostly that of the group"),
+        at_least(10, "repeats behind wing error", prepared.wing_repeats,
+                 f"wing error {prepared.wing_error:.2%}; with fewer it is assumed"),
+        at_least(10, "captures of birds weighed before", again,
+                 "with fewer, how much of the scatter at one fat class is lean mass is assumed"),
+        Check("rounding step of mass [g]", prepared.rounding_g, np.nan, True,
+              "step learned from the digits or given"),
+        at_least(0.5, "hours since sunrise known", timed,
+                 "where never known, lean mass is at the usual hour, not at sunrise"),
+    )  # fmt: skip

@@ -107,7 +107,7 @@ def _system(sums: RowSums, prior: Prior | None, log_sds: Array) -> _System:
 def _log_density(sums: RowSums, prior: Prior | None, log_sds: Array) -> Array:
     """Marginal density of log standard deviations, (S, K), for each outcome; shape (S, D)."""
     size = sums.products.side[0].size + sums.products.corner[0].size
-    at_once = max(1, _BATCH_CELLS // max(size, 1))
+    at_once = max(1, _BATCH_CELLS // size)
     parts = [
         _log_density_of_batch(sums, prior, log_sds[begin : begin + at_once])
         for begin in range(0, len(log_sds), at_once)

@@ -12,6 +12,7 @@ import pandas as pd
 import xarray as xr
 from scipy.special import expit
 
+from phenology.models.checks import at_least, table_of_checks
 from phenology.models.mixed_arrowhead import Array
 from phenology.models.mixed_effects_rows import full_columns
 from phenology.models.refusal import Refused
@@ -280,13 +281,17 @@ class SupportModel:
         return pd.DataFrame(records)
 
     def _diagnose(self) -> pd.DataFrame:
-        checks = [
-            (f"efficiency of the weights, {role}", fit.efficiency, LEAST_EFFICIENCY,
-             fit.efficiency >= LEAST_EFFICIENCY, "proposals met the posterior")
-            for role, fit in self.roles_.items()
-        ]  # fmt: skip
-        columns = ["statistic", "value", "threshold", "passed", "meaning"]
-        return pd.DataFrame(checks, columns=columns)
+        return table_of_checks(
+            *(
+                at_least(
+                    LEAST_EFFICIENCY,
+                    f"efficiency of the weights, {role}",
+                    fit.efficiency,
+                    "proposals met the posterior",
+                )
+                for role, fit in self.roles_.items()
+            )
+        )
 
     def _scenario_of(
         self, role: str, changes: Mapping[str, npt.ArrayLike], among: npt.ArrayLike | None
