@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
 if TYPE_CHECKING:
@@ -13,6 +14,10 @@ if TYPE_CHECKING:
 KNOWN_SHARE = 0.5  # a part is modelled for a species only if this share of its birds carry it
 NEAR_DAYS = 10  # unknown birds are allocated by the known birds caught within this many days
 ENOUGH_NEAR = 10  # known birds needed near by; below it the whole study's shares are used
+_YEAR = 365  # days; the time of year goes round
+
+BoolArray = npt.NDArray[np.bool_]
+IntArray = npt.NDArray[Any]
 
 
 def assign_groups(captures: pd.DataFrame, by: Sequence[str], seed: int) -> pd.DataFrame:
@@ -53,31 +58,43 @@ def assign_groups(captures: pd.DataFrame, by: Sequence[str], seed: int) -> pd.Da
     ['Selasphorus rufus adult', 'Selasphorus rufus young']
     """
     rng = np.random.default_rng(seed)
-    result = captures[["species"]].rename(columns={"species": "group"}).astype({"group": str})
-    result["group_allocated"] = False
     order = [part for part in ("age", "sex") if part in by]
-    asked = captures[["species", "age", "sex", "date", "band"]]
-    for species, birds in asked.groupby("species", sort=True):
+    asked = captures[["date", "band"]].assign(
+        **{part: captures[part].fillna("unknown").astype("category") for part in order}
+    )
+    group = np.zeros(len(captures), np.int64)
+    allocated = np.zeros(len(captures), bool)
+    names: list[str] = []
+    species_rows = asked.groupby(captures["species"].to_numpy()).indices
+    for species, rows in sorted(species_rows.items()):
+        birds = asked.iloc[rows]
         parts = [part for part in order if _known(birds[part]).mean() >= KNOWN_SHARE]
         filled = birds[parts].copy()
         for part in parts:
-            unknown = ~_known(filled[part])
-            if unknown.any():
-                filled.loc[unknown, part] = _allocate(birds, filled, part, parts, rng)
-                result.loc[unknown.index[unknown], "group_allocated"] = True
-        result.loc[birds.index, "group"] = species + _joined(filled)
-    return result
+            known = _known(filled[part])
+            if not known.all():
+                filled[part] = _allocate(birds, filled, part, known, rng)
+                allocated[rows[~known]] = True
+        words = _joined(filled)
+        group[rows] = words.codes.astype(np.int64) + len(names)
+        names += [species + word for word in words.categories]
+    labels = pd.array(names, dtype="str").take(group)
+    return pd.DataFrame({"group": labels, "group_allocated": allocated}, index=captures.index)
 
 
-def _known(labels: pd.Series) -> pd.Series:
-    return labels.notna() & (labels != "unknown")
+def _known(labels: pd.Series) -> BoolArray:
+    known: BoolArray = (labels != "unknown").to_numpy(bool)
+    return known
 
 
-def _joined(labels: pd.DataFrame) -> pd.Series:
+def _joined(labels: pd.DataFrame) -> pd.Categorical:
     """Words of several columns row by row, a space before each."""
-    words = pd.Series("", index=labels.index, dtype=str)
+    words = pd.Categorical.from_codes(np.zeros(len(labels), np.int8), [""])
     for name in labels:
-        words = words + " " + labels[name].fillna("unknown").astype(str)
+        here = labels[name].cat
+        together = [f"{before} {word}" for before in words.categories for word in here.categories]
+        codes = words.codes * len(here.categories) + here.codes.to_numpy()
+        words = pd.Categorical.from_codes(codes, together)
     return words
 
 
@@ -85,27 +102,50 @@ def _allocate(
     birds: pd.DataFrame,
     filled: pd.DataFrame,
     part: str,
-    parts: list[str],
+    known: BoolArray,
     rng: np.random.Generator,
-) -> pd.Series:
+) -> pd.Categorical:
     """Draw the unknown labels of one part, one draw a band and year."""
-    is_known = _known(filled[part])
-    known, unknown = birds[is_known], birds[~is_known]
-    known_label = known[part].to_numpy(dtype=str)
-    known_day = known["date"].dt.day_of_year.to_numpy()
-    bird = unknown["band"].fillna("unbanded " + unknown.index.astype(str).to_series(unknown.index))
-    firsts = unknown.assign(bird=bird, year=unknown["date"].dt.year)
-    firsts = firsts.drop_duplicates(["bird", "year"])
-    others = [other for other in parts if other != part]
-    other, known_other = (_joined(filled.loc[of.index, others]) for of in (firsts, known))
-    drawn = pd.Series("", index=firsts.index)
-    of_kind = {kind: (known_other == kind).to_numpy() for kind in other.unique()}
-    for (kind, day), alike in firsts.groupby([other, firsts["date"].dt.day_of_year]):
-        same = of_kind[kind]
-        same = same if same.any() else np.ones(len(known), dtype=bool)
-        near = same & (np.abs(known_day - day) <= NEAR_DAYS)
-        pool = known_label[near if near.sum() >= ENOUGH_NEAR else same]
-        drawn[alike.index] = rng.choice(pool, size=len(alike))
-    which = pd.MultiIndex.from_arrays([bird, unknown["date"].dt.year])
-    first = pd.MultiIndex.from_frame(firsts[["bird", "year"]])
-    return pd.Series(drawn.to_numpy()[first.get_indexer(which)], index=unknown.index)
+    labels = filled[part].cat.codes.to_numpy().copy()
+    others = _joined(filled.drop(columns=part)).codes
+    day = birds["date"].dt.day_of_year.to_numpy()
+    bird = _birds_of_years(birds[~known])
+    first = np.flatnonzero(~known)[~pd.Series(bird).duplicated().to_numpy()]
+    drawn = np.zeros(len(first), labels.dtype)
+    pools: dict[int, _KnownByDay] = {}
+    for (other, today), alike in (
+        pd.RangeIndex(len(first)).to_series().groupby([others[first], day[first]])
+    ):
+        if other not in pools:
+            same = known & (others == other)
+            same = same if same.any() else known
+            pools[other] = _KnownByDay(labels[same], day[same])
+        drawn[alike] = rng.choice(pools[other].near(today), size=len(alike))
+    labels[~known] = drawn[bird]
+    return pd.Categorical.from_codes(labels, dtype=filled[part].dtype)
+
+
+def _birds_of_years(birds: pd.DataFrame) -> IntArray:
+    """Number the birds of each year as they appear; one without a band is a bird of its own."""
+    band = pd.factorize(birds["band"])[0]
+    band = np.where(band < 0, -1 - np.arange(len(band)), band)
+    numbers: IntArray = pd.factorize(band * 10_000 + birds["date"].dt.year.to_numpy())[0]
+    return numbers
+
+
+class _KnownByDay:
+    """Labels of known birds, found by the day of the year on which they were caught."""
+
+    def __init__(self, labels: IntArray, day: IntArray) -> None:
+        self.labels, self.order = labels, np.argsort(day, kind="stable")
+        self.days = day[self.order]
+
+    def near(self, today: int) -> IntArray:
+        """Labels of the birds caught near a day; of all where those are too few."""
+        spans = [today + year - NEAR_DAYS for year in (-_YEAR, 0, _YEAR)]
+        pieces = [
+            self.order[slice(*np.searchsorted(self.days, (span, span + 2 * NEAR_DAYS + 1)))]
+            for span in spans
+        ]
+        near = np.sort(np.concatenate(pieces))
+        return self.labels[near] if len(near) >= ENOUGH_NEAR else self.labels

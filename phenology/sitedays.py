@@ -18,13 +18,14 @@ if TYPE_CHECKING:
 # How a bird was caught: by a baited device, by an unbaited one, or on a day when both ran and
 # the sheet does not say which took it; then the day's effort counts together.
 BAIT = ("baited", "unbaited", "either")
+_OF_BAIT = pd.CategoricalDtype(BAIT)
 
 
 @dataclass(frozen=True)
 class Sampling:
     """Birds and effort by day, before the drivers are joined."""
 
-    birds: pd.DataFrame  # site, date, bait, group, count
+    birds: pd.DataFrame  # site, date, bait, group; a row for each bird of a day
     effort: pd.DataFrame  # site, date, bait, hours, full
 
 
@@ -85,15 +86,14 @@ def join_site_days(
         "bait": pd.Index(BAIT),
         "group": pd.Index(sorted(groups.unique())),
     }
-    captures = _cube(sampling.birds, coords, ("site", "date", "bait", "group"), "count")
-    hours = _cube(sampling.effort, coords, ("site", "date", "bait"), "hours")
-    full = _cube(sampling.effort, coords, ("site", "date", "bait"), "full") > 0
+    captures = _cube(sampling.birds, coords, ("site", "date", "bait", "group"), np.int32(1))
+    of_effort = sampling.effort, coords, ("site", "date", "bait")
+    hours = _cube(*of_effort, sampling.effort["hours"].to_numpy())
+    full = _cube(*of_effort, sampling.effort["full"].to_numpy(np.int32)) > 0
     species_of = study.captures["species"].groupby(groups).first()
     site_days = xr.Dataset(
         {
-            "captures": captures.astype("int32").assign_attrs(
-                units="1", long_name="distinct birds caught"
-            ),
+            "captures": captures.assign_attrs(units="1", long_name="distinct birds caught"),
             "effort_hours": hours.assign_attrs(units="h", long_name="device-hours"),
             "full": full.assign_attrs(long_name="closed because more birds waited"),
             "sampled": ((hours.sum("bait") > 0) | (captures.sum(["bait", "group"]) > 0)),
@@ -123,36 +123,26 @@ def join_site_days(
 
 
 def daily_sampling(study: Study, groups: pd.Series) -> Sampling:
-    """Count distinct individuals and device-hours by site, day and bait."""
-    captures = study.captures[["site", "date", "trap", "band"]].assign(group=groups)
+    """Tell distinct individuals and device-hours by site, day and bait."""
     sessions = _sessions(study.effort)
-    bait = _bait_by_device(sessions)
-    captures = captures.merge(bait, on=["site", "date", "trap"], how="left")
-    day_bait = sessions.groupby(["site", "date"])["bait"].agg(
-        lambda kinds: kinds.iloc[0] if kinds.nunique() == 1 else "either"
+    captures = study.captures[["site", "date", "trap"]].assign(
+        band=pd.factorize(study.captures["band"])[0], group=groups.astype("category")
     )
-    of_day = pd.MultiIndex.from_frame(captures[["site", "date"]])
-    captures["bait"] = captures["bait"].fillna(
-        pd.Series(day_bait.reindex(of_day).to_numpy(), index=captures.index)
-    )
-    captures["bait"] = captures["bait"].fillna("baited")
+    for name in ("site", "trap"):  # as numbers: there may be ten million captures
+        words = {*captures[name].dropna().unique(), *sessions[name].dropna().unique()}
+        kind = pd.CategoricalDtype(sorted(words))
+        captures[name], sessions[name] = captures[name].astype(kind), sessions[name].astype(kind)
+    captures = captures.merge(_bait_by_device(sessions), on=["site", "date", "trap"], how="left")
+    captures = captures.merge(_bait_by_day(sessions), on=["site", "date"], how="left")
+    captures["bait"] = captures["bait"].fillna(captures["bait_of_day"]).fillna("baited")
     together = captures.loc[captures["bait"] == "either", ["site", "date"]].drop_duplicates()
     captures = _pool_days(captures, together)
     sessions = _pool_days(sessions, together)
-    banded = captures["band"].notna()
-    individuals = pd.concat(
-        [
-            captures[banded].drop_duplicates(["site", "date", "band"]),
-            captures[~banded],
-        ]
-    )
-    birds = (
-        individuals.groupby(["site", "date", "bait", "group"]).size().rename("count").reset_index()
-    )
+    again = captures.duplicated(["site", "date", "band"]) & (captures["band"] >= 0)
     effort = sessions.groupby(["site", "date", "bait"], as_index=False).agg(
         hours=("hours", "sum"), full=("full", "max")
     )
-    return Sampling(birds=birds, effort=effort)
+    return Sampling(birds=captures.loc[~again, ["site", "date", "bait", "group"]], effort=effort)
 
 
 def _sessions(effort: pd.DataFrame | None) -> pd.DataFrame:
@@ -161,7 +151,7 @@ def _sessions(effort: pd.DataFrame | None) -> pd.DataFrame:
     if effort is None:
         empty = pd.DataFrame({column: [] for column in columns})
         return empty.astype(
-            {"site": str, "trap": str, "bait": str, "hours": float, "full": bool}
+            {"site": str, "trap": str, "bait": _OF_BAIT, "hours": float, "full": bool}
         ).assign(date=pd.Series([], dtype="datetime64[s]"))
     baited = effort["baited"].fillna(effort["method"].fillna("trap") == "trap").astype(bool)
     return pd.DataFrame(
@@ -169,7 +159,7 @@ def _sessions(effort: pd.DataFrame | None) -> pd.DataFrame:
             "site": effort["site"],
             "date": effort["date"],
             "trap": effort["trap"],
-            "bait": np.where(baited, "baited", "unbaited"),
+            "bait": pd.Categorical(np.where(baited, "baited", "unbaited"), dtype=_OF_BAIT),
             "hours": ((effort["close"] - effort["open"]) * effort["traps"].fillna(1)).fillna(0.0),
             "full": effort["closed_because"].eq("full").fillna(False).astype(bool),
         }
@@ -185,19 +175,23 @@ def _bait_by_device(sessions: pd.DataFrame) -> pd.DataFrame:
     ]
 
 
+def _bait_by_day(sessions: pd.DataFrame) -> pd.DataFrame:
+    """The bait of each day on which sessions ran."""
+    days = sessions.groupby(["site", "date"])["bait"].agg(["first", "nunique"])
+    return days["first"].mask(days["nunique"] > 1, "either").rename("bait_of_day").reset_index()
+
+
 def _pool_days(rows: pd.DataFrame, together: pd.DataFrame) -> pd.DataFrame:
-    days = pd.MultiIndex.from_frame(together)
-    pooled = pd.MultiIndex.from_frame(rows[["site", "date"]]).isin(days)
-    return rows.assign(bait=rows["bait"].mask(pooled, "either"))
+    days = rows[["site", "date"]].merge(together.assign(pooled=True), how="left")
+    return rows.assign(bait=rows["bait"].mask(days["pooled"].notna().to_numpy(), "either"))
 
 
 def _cube(
-    rows: pd.DataFrame, coords: dict[str, Any], dims: tuple[str, ...], value: str
+    rows: pd.DataFrame, coords: dict[str, Any], dims: tuple[str, ...], values: Any
 ) -> xr.DataArray:
-    """Spread rows over a dense array of zeros."""
-    cube = np.zeros(tuple(len(coords[dim]) for dim in dims))
-    positions = tuple(coords[dim].get_indexer(rows[dim]) for dim in dims)
-    np.add.at(cube, positions, rows[value].to_numpy(dtype=float))
+    """Add up the values of rows, or one value for each, over a dense array of zeros."""
+    cube = np.zeros(tuple(len(coords[dim]) for dim in dims), values.dtype)
+    np.add.at(cube, tuple(coords[dim].get_indexer(rows[dim]) for dim in dims), values)
     return xr.DataArray(cube, dims=dims, coords={dim: coords[dim] for dim in dims})
 
 

@@ -20,6 +20,14 @@ def test_every_capture_gets_a_group_and_unknowns_follow_the_birds_of_their_days(
     assert groups["group_allocated"].sum() == 2
 
 
+def test_birds_caught_across_new_year_are_near_in_time() -> None:
+    winter = [("A b", "adult", "male", f"TEST-{i}", "2031-12-29") for i in range(30)]
+    summer = [("A b", "young", "female", f"TEST-{30 + i}", "2031-07-10") for i in range(30)]
+    unknown = [("A b", "unknown", "unknown", None, "2032-01-03")] * 5
+    groups = assign_groups(_birds(winter + summer + unknown), ["age", "sex"], seed=1)
+    assert set(groups["group"].iloc[-5:]) == {"A b adult male"}
+
+
 def test_a_part_that_most_birds_lack_is_not_modelled() -> None:
     birds = [
         ("A b", "adult", "male" if i == 0 else "unknown", None, "2031-07-10") for i in range(9)
