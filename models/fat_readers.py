@@ -12,6 +12,7 @@ from phenology.quantities import HIGH_QUANTILE, LOW_QUANTILE
 
 FEWEST_READINGS = 20  # of a reader, to be told apart
 FEWEST_READERS = 2
+MOST_READINGS = 200_000  # of all readers, drawn evenly where there are more
 
 
 def compare_fat_readers(birds: pd.DataFrame, *, draws: int = 400, seed: int = 1) -> pd.DataFrame:
@@ -31,6 +32,7 @@ def compare_fat_readers(birds: pd.DataFrame, *, draws: int = 400, seed: int = 1)
     -------
     DataFrame
         reader, birds, estimate, low, high [classes], most birds first; against the mean reader.
+        Of more than 200,000 readings that many are compared, as many of each reader as can be.
 
     Raises
     ------
@@ -64,6 +66,11 @@ def compare_fat_readers(birds: pd.DataFrame, *, draws: int = 400, seed: int = 1)
             f"weighed birds; {FEWEST_READERS} are needed to compare"
         )
     read = read[read["reader"].isin(told)]
+    if len(read) > MOST_READINGS:
+        shuffled = read.sample(frac=1, random_state=seed)
+        of_each = max(MOST_READINGS // len(told), FEWEST_READINGS)
+        read = shuffled[shuffled.groupby("reader").cumcount() < of_each]
+        number = read["reader"].value_counts()
     group, groups = pd.factorize(read["group"])
     reader, readers = pd.factorize(read["reader"])
     measures = pd.DataFrame(

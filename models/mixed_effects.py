@@ -24,6 +24,7 @@ _LARGEST_LOG_SD = np.log(20.0)  # and one larger than that leaves nothing for th
 _ROUNDS = 3
 _CANDIDATES = 300  # proposals weighted in a round, and for outcomes on the same rows
 _ADAPTED = 5  # outcomes to which the proposal is fitted
+_FAR = 1e30  # of a row's log density
 _BATCH_CELLS = 300_000  # numbers in the matrices of one batch, to stay in the cache
 
 
@@ -116,7 +117,12 @@ def _log_density(sums: RowSums, prior: Prior | None, log_sds: Array) -> Array:
 
 
 def _log_density_of_batch(sums: RowSums, prior: Prior | None, log_sds: Array) -> Array:
-    system = _system(sums, prior, log_sds)
+    try:
+        system = _system(sums, prior, log_sds)
+    except np.linalg.LinAlgError:  # far from any mode: rows outweigh a prior by all digits
+        if len(log_sds) == 1:
+            return np.full((1, sums.cross.shape[-1]), -np.inf)
+        return np.concatenate([_log_density_of_batch(sums, prior, one[None]) for one in log_sds])
     fit = system.square - (system.factor.half(system.right) ** 2).sum(axis=1)
     log_density = -0.5 * ((system.log_det + system.factor.log_det)[:, None] + fit)
     if prior is not None:
@@ -171,12 +177,15 @@ def _mode(sums: RowSums, prior: Prior | None) -> Array:
     sums = sums.some(slice(1))
 
     def loss(relative: Array) -> float:
-        return -float(_log_density(sums, prior, (relative + unit)[None])[0, 0])
+        here = float(_log_density(sums, prior, (relative + unit)[None])[0, 0])
+        return min(-here / sums.rows, _FAR)  # steps back from a number, not from infinity
 
     start = np.full(sums.sds, -1.0)
     start[0] = -0.1
     bounds = [(_LEAST_LOG_SD, _LARGEST_LOG_SD)] * sums.sds
-    found = minimize(loss, start, method="L-BFGS-B", bounds=bounds, options={"ftol": 1e-13})
+    # By row: the first step is as long as the slope, and that of many rows ends at the bounds.
+    near = {"ftol": 1e-13, "gtol": 1e-5 / sums.rows}
+    found = minimize(loss, start, method="L-BFGS-B", bounds=bounds, options=near)
     return np.asarray(found.x + unit)
 
 

@@ -1,5 +1,7 @@
 """The Gaussian mixed model: against direct algebra, and on data whose truth is known."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -7,13 +9,14 @@ from hypothesis import strategies as st
 from scipy.stats import multivariate_normal
 from statsmodels.discrete.discrete_model import Logit
 
+from phenology.models.mixed_arrowhead import Arrowhead
 from phenology.models.mixed_effects import (
     Prior,
     draw_posterior,
     fit_mixed_effects,
     restricted_estimate,
 )
-from phenology.models.mixed_effects_rows import RandomEffect, sum_columns, sum_rows
+from phenology.models.mixed_effects_rows import RandomEffect, RowSums, sum_columns, sum_rows
 from phenology.models.mixed_share import draw_share_posterior
 from phenology.models.refusal import Refused
 
@@ -195,6 +198,34 @@ def test_imputations_that_answer_far_apart_each_find_their_own_mode() -> None:
     shares = (1 / (1 + np.exp(-drawn.coefficients @ columns.T))).mean(axis=1)
     assert shares[::2].mean() == pytest.approx(half.mean(), abs=0.02)
     assert shares[1::2].mean() < 0.2
+
+
+def test_standard_deviations_that_numbers_cannot_tell_have_no_density() -> None:
+    """Twenty milliard rows outweigh the priors of levels where the residual is next to nothing."""
+    from phenology.models.mixed_effects import _log_density
+
+    sums = _repeated(sum_rows(*_crossed(9)), 50_000_000)
+    told, beyond = np.log([[1.0, 0.8, 0.4], [1e-4, 20.0, 20.0]])
+    density = _log_density(sums, None, np.stack([told, beyond, told]))[:, 0]
+    assert np.isfinite(density).tolist() == [True, False, True]
+    assert density[1] == -np.inf
+    assert density[0] == pytest.approx(_log_density(sums, None, told[None])[0, 0])
+    estimate = restricted_estimate(sums)
+    assert estimate.sds[0] == pytest.approx(1.0, abs=0.15)
+    np.testing.assert_allclose(estimate.coefficients[1], 0.5, atol=0.15)
+
+
+def _repeated(sums: RowSums, times: int) -> RowSums:
+    """Every row as often, each time of its own."""
+    products = (sums.products.blocks, sums.products.side, sums.products.corner)
+    return replace(
+        sums,
+        products=Arrowhead(*(times * part for part in products)),
+        cross=times * sums.cross,
+        square=times * sums.square,
+        rows=times * sums.rows,
+        log_weight=times * sums.log_weight,
+    )
 
 
 def test_an_outcome_without_variation_is_refused() -> None:
