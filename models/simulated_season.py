@@ -190,18 +190,18 @@ def _surroundings(
 
 
 def sun_hours(world: World) -> tuple[FloatArray, FloatArray]:
-    """Sunrise [h, seven hours behind UTC] and length of the day [h] on (site, day).
+    """Sunrise [h, the stations' clocks] and length of the day [h] on (site, day).
 
     A declination and equation of time good to a few minutes; the upper limb at −0.833°.
     """
     day = np.arange(FIRST_DAY, FIRST_DAY + DAYS)
     latitude = np.deg2rad([[station.latitude] for station in world.stations])
-    longitude = np.array([[station.longitude] for station in world.stations])
+    behind = [station.utc_offset_h - station.longitude / 15 for station in world.stations]
     declination = np.deg2rad(23.44) * np.sin(2 * np.pi * (day - 81) / 365.25)
     angle = 2 * np.pi * (day - 81) / 364.0
     minutes = 9.87 * np.sin(2 * angle) - 7.53 * np.cos(angle) - 1.5 * np.sin(angle)
     rising = np.sin(np.deg2rad(-0.833)) - np.sin(latitude) * np.sin(declination)
     half = np.arccos(rising / (np.cos(latitude) * np.cos(declination)))
     day_hours = 2 * np.rad2deg(half) / 15.0
-    noon = 12.0 - longitude / 15.0 - 7.0 - minutes / 60.0
+    noon = 12.0 + np.array(behind)[:, None] - minutes / 60.0
     return noon - day_hours / 2, day_hours

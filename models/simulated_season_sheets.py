@@ -20,7 +20,6 @@ if TYPE_CHECKING:
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
 
-TIMEZONE = "Etc/GMT+7"  # a fixed offset that names no place
 COUNT_MINUTES = 30
 SEEN_IN_COUNT = 0.30  # chance that a bird present is counted in half an hour
 SURVEY_FIRST, SURVEY_LAST = 110, 280
@@ -111,7 +110,7 @@ def _sites(world: World) -> pd.DataFrame:
                 "latitude": station.latitude,
                 "longitude": station.longitude,
                 "elevation_m": station.elevation_m,
-                "timezone": TIMEZONE,
+                "timezone": f"Etc/GMT{-station.utc_offset_h:+d}",
                 "flowering_area_ha": station.area_ha,
                 "sensitive": "yes" if station.sensitive else "no",
             }

@@ -76,6 +76,11 @@ class Station:
     sensitive: bool = False
     lost: tuple[tuple[int, str, str], ...] = ()
 
+    @property
+    def utc_offset_h(self) -> int:
+        """Hours of the station's clocks before UTC (+): a fixed offset that names no place."""
+        return round(self.longitude / 15)
+
 
 @dataclass(frozen=True)
 class Species:

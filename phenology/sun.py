@@ -8,6 +8,8 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from phenology.time_zones import zone_by_longitude
+
 if TYPE_CHECKING:
     from collections.abc import Hashable
 
@@ -16,6 +18,8 @@ def sunrise_hours(
     dates: pd.DatetimeIndex, latitude: float, longitude: float, timezone: str
 ) -> npt.NDArray[np.float64]:
     """Hour of sunrise, local clock, for each date; missing where the sun does not rise.
+
+    From −12 to 12: where clocks run far from the sun, the sun of a day may rise on its eve.
 
     Parameters
     ----------
@@ -43,7 +47,7 @@ def sunrise_hours(
     hours: npt.NDArray[np.float64] = (
         clock.hour + clock.minute / 60 + clock.second / 3600
     ).to_numpy(dtype=float)
-    return hours
+    return (hours + 12) % 24 - 12
 
 
 def hours_since_sunrise(captures: pd.DataFrame, sites: pd.DataFrame) -> pd.Series:
@@ -64,7 +68,7 @@ def hours_since_sunrise(captures: pd.DataFrame, sites: pd.DataFrame) -> pd.Serie
         days = pd.DatetimeIndex(birds["date"].unique())
         zone = place["timezone"]
         if not isinstance(zone, str) or not zone:
-            zone = f"Etc/GMT{-round(place['longitude'] / 15):+d}"
+            zone = zone_by_longitude(place["longitude"])
         rise = sunrise_hours(days, place["latitude"], place["longitude"], zone)
         since[birds.index] = clock[birds.index] - birds["date"].map(pd.Series(rise, index=days))
     return since

@@ -1,13 +1,16 @@
 """Large invented studies: regions apart, one set of sheets, the same bytes from the same seed."""
 
+from dataclasses import replace
 from pathlib import Path
 
 import pandas as pd
 import pytest
 
-from phenology.models.simulated_season_world import Plan
+from phenology.models.simulated_season import simulate
+from phenology.models.simulated_season_world import Plan, World, make_world
 from phenology.regions import regions_of
 from phenology.simulate.many_regions import simulate_regions
+from phenology.simulate.write import written_sheets
 from phenology.study.study import open_study
 
 FEW = Plan(first_day=200, last_day=235, every_days=7, survey_every=14, count_every=14)
@@ -29,6 +32,14 @@ def test_regions_share_neither_birds_nor_sites(wide: Path) -> None:
     assert len(regions) > 100
     assert (regions == 1).all()
     assert not (study.findings["severity"] == "impossible").any()
+
+
+def test_stations_farther_east_keep_the_time_of_their_own_sun() -> None:
+    east = replace(make_world(1, 1, plan=FEW).stations[0], longitude=-12.0)
+    sheets = written_sheets(simulate(World((east,), (2031,)), seed=1))
+    assert sheets["sites"]["timezone"].tolist() == ["Etc/GMT+1"]
+    hours = pd.to_timedelta(sheets["effort"]["open"] + ":00") / pd.Timedelta(hours=1)
+    assert hours.between(4, 9).all()
 
 
 def test_every_sheet_has_one_heading_and_the_rows_of_all(wide: Path) -> None:

@@ -17,7 +17,7 @@ from phenology.sheets.finding import Finding
 from phenology.sheets.habits import find_digit_preference, find_fat_on_lean, find_readers_apart
 from phenology.sheets.implausible import find_implausible
 from phenology.sheets.measured import measure_birds
-from phenology.sheets.stations import find_flowering_area_small
+from phenology.sheets.stations import find_flowering_area_small, find_time_zones
 from phenology.sheets.times import (
     find_days_without_effort,
     find_long_time_in_hand,
@@ -46,6 +46,7 @@ OF_CELLS = (
     find_negative_sessions,
     find_outside_sessions,
     find_flowering_area_small,
+    find_time_zones,
 )
 OF_MEASUREMENTS = (find_implausible, find_fat_on_lean, find_digit_preference, find_readers_apart)
 

@@ -22,6 +22,8 @@ KINDS: dict[str, str] = {
     "species_without_role": "a species that study.toml gives no role",
     "unknown_site": "a site that does not stand in the sites; the row cannot be used",
     "flowering_area_small": "a flowering area smaller than the ground of one bloom survey",
+    "unknown_time_zone": "a time zone that is none; the days of its site go by longitude",
+    "time_zone_far": "a time zone whose clocks run hours from the sun at the site's longitude",
     "site_twice": "a site that stands in two rows of the sites; the second is set aside",
     "correction_not_applied": "a correction whose cell is not there or whose old value differs",
     "odd_form": "a time written unlike the other times of its column",

@@ -9,8 +9,11 @@ import pandas as pd
 
 from phenology.sheets.codes import bare
 from phenology.sheets.doubt import Doubt, Sheets
+from phenology.time_zones import is_time_zone, zone_by_longitude
 
 M2_A_HA = 10_000.0
+CLOCK_FROM_SUN_H = 3.5  # no country's clocks run farther from the sun
+_MIDSEASONS = pd.to_datetime(["2031-01-15", "2031-07-15"])  # in summer time, and not
 _DIFFERING = ("latitude", "longitude", "elevation_m", "timezone")
 
 
@@ -57,3 +60,23 @@ def find_flowering_area_small(sheets: Sheets) -> Iterable[Doubt]:
             "sites", place, "flowering_area_ha", "flowering_area_small", "doubtful", message,
             "an area in hectares: 10,000 m2 make one",
         )  # fmt: skip
+
+
+def find_time_zones(sheets: Sheets) -> Iterable[Doubt]:
+    """Find time zones that are none, and those far from the sun's time at the station."""
+    sites = sheets.reads["sites"].used
+    for place, zone in enumerate(sites["timezone"]):
+        if not isinstance(zone, str) or not zone:
+            continue
+        longitude = sites["longitude"].iloc[place]
+        advice = f"its IANA name; by longitude it would be {zone_by_longitude(longitude)}"
+        if not is_time_zone(zone):
+            yield Doubt("sites", place, "timezone", "unknown_time_zone", "impossible",
+                        "no time zone has this name", advice, "blanked")  # fmt: skip
+            continue
+        offsets = [time.utcoffset().total_seconds() / 3600
+                   for time in _MIDSEASONS.tz_localize(zone)]  # fmt: skip
+        apart = min(abs((offset - longitude / 15 + 12) % 24 - 12) for offset in offsets)
+        if apart > CLOCK_FROM_SUN_H:
+            message = f"its clocks run {apart:.0f} hours from the sun at this longitude"
+            yield Doubt("sites", place, "timezone", "time_zone_far", "doubtful", message, advice)

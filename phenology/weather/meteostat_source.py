@@ -13,6 +13,7 @@ import xarray as xr
 
 from phenology.errors import StudyError
 from phenology.study.options import WeatherOptions
+from phenology.time_zones import is_time_zone, zone_by_longitude
 from phenology.weather.attribution import attribution
 from phenology.weather.bulk import Kind
 from phenology.weather.cache import RawCache, default_cache_dir
@@ -315,29 +316,18 @@ def _check_places(sites: pd.DataFrame) -> None:
         )
 
 
-def _is_timezone(name: str) -> bool:
-    from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
-
-    try:
-        ZoneInfo(name)
-    except (ZoneInfoNotFoundError, ValueError, OSError):  # OSError: a folder of zones, or too long
-        return False
-    return True
-
-
 def _timezone(site: dict[Any, Any], known: StationList, station: str) -> tuple[str, str]:
     """Time zone of a site's days, and what to say when it is not the site's own."""
     own = site.get("timezone")
     if isinstance(own, str) and own:
-        if not _is_timezone(own):
+        if not is_time_zone(own):
             raise StudyError(
                 f"sites: {own!r}, the time zone of {site['site']}, is not known.",
                 'Write its IANA name, such as "America/Denver".',
             )
         return own, ""
     of_station = known.station(station).timezone
-    if isinstance(of_station, str) and _is_timezone(of_station):
+    if isinstance(of_station, str) and is_time_zone(of_station):
         return of_station, f"days in the time zone of its weather station, {of_station}"
-    offset = round(float(site["longitude"]) / 15)
-    zone = f"Etc/GMT{-offset:+d}" if offset else "Etc/GMT"
+    zone = zone_by_longitude(float(site["longitude"]))
     return zone, f"days by longitude, {zone}, for want of a time zone"

@@ -2,6 +2,7 @@
 
 import json
 
+import numpy as np
 import pandas as pd
 import pytest
 
@@ -11,6 +12,7 @@ from phenology.sheets.kinds import KINDS, kinds_page
 from phenology.sheets.told import count_findings, findings_csv, findings_html, findings_json
 from phenology.sitedays import join_site_days
 from phenology.study.study import open_study
+from phenology.sun import hours_since_sunrise
 
 
 def kinds_of(study, row: int, sheet: str = "captures") -> set[str]:
@@ -160,6 +162,23 @@ def test_a_site_that_stands_twice_is_set_aside_and_its_birds_stay(tmp_path, smal
     assert study.captures.equals(clean.captures)
     groups = study.captures["species"]
     assert join_site_days(study, groups, 1).equals(join_site_days(clean, groups, 1))
+
+
+def test_a_time_zone_that_is_none_is_blanked_and_one_far_from_the_sun_is_doubted(tmp_path, small):
+    small.sites = small.sites.assign(timezone=["Mountain", "Etc/GMT-7"])  # the sign is turned
+    study = open_study(small.write(tmp_path / "study"))
+    assert kinds_of(study, 2, "sites") == {"unknown_time_zone"}
+    assert kinds_of(study, 3, "sites") == {"time_zone_far"}
+    doubts = study.findings.set_index("kind")
+    assert doubts.loc["unknown_time_zone", "action"] == "blanked"
+    assert "10 hours" in doubts.loc["time_zone_far", "message"]
+    assert "Etc/GMT+7" in doubts.loc["time_zone_far", "suggestion"]
+    assert study.sites["timezone"].isna().tolist() == [True, False]
+    own = hours_since_sunrise(study.captures, study.sites)
+    right = study.sites.assign(timezone="America/Phoenix")
+    expected = hours_since_sunrise(study.captures, right)
+    here = (study.captures["site"] == study.sites["site"].iloc[0]).to_numpy()
+    np.testing.assert_allclose(own[here], expected[here])
 
 
 def test_a_flowering_area_under_the_ground_surveyed_is_doubted(tmp_path, small):
