@@ -37,6 +37,7 @@ def banded(sheets: Sheets) -> Banded:
     read = sheets.reads["captures"]
     if "banded" not in read.worked_out:
         read.worked_out["banded"] = part_bands(pa.array(read.used["band"].array))
+        pa.default_memory_pool().release_unused()
     found: Banded = read.worked_out["banded"]
     return found
 

@@ -42,8 +42,8 @@ class Expectation:
         ]
         return cls(np.array([*own, together]), np.where(species < 0, kinds, species))
 
-    def may_exceed(self, scores: Floats, limit: float) -> Ints:
-        """Rows whose conditional scores may exceed a limit: for the others a bound rules it out."""
+    def may_exceed(self, scores: Floats, rows: Ints, limit: float) -> npt.NDArray[np.bool_]:
+        """Whether conditional scores of some rows may exceed a limit, or a bound rules it out."""
         bounds = np.empty(len(self.correlations))
         for kind, correlation in enumerate(self.correlations):
             inverse = np.linalg.inv(correlation)
@@ -53,7 +53,7 @@ class Expectation:
         farthest = np.zeros(len(scores))
         for column in scores.T:
             np.maximum(farthest, np.abs(column), out=farthest)
-        return np.flatnonzero(~(farthest < bounds[self.species]))
+        return ~(farthest < bounds[self.species[rows]])
 
     def conditional_scores(self, scores: Floats, rows: Ints) -> Floats:
         """Score each measurement of some rows against what the bird's other ones lead to expect.

@@ -77,7 +77,7 @@ def _best_block(measured: Measured, window: Ints, shift: int) -> tuple[Block, fl
     rows, neighbour = window[inside], neighbour[inside]
     gains = np.column_stack(
         [
-            _plausibility(_scores_of(measured, rows, column, measured.values[neighbour, column]))
+            _plausibility(_scores_of(measured, rows, column, measured.value(neighbour, column)))
             - _plausibility(measured.scores[rows, column])
             for column in range(len(measured.names))
         ]

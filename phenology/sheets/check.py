@@ -66,8 +66,14 @@ def check_sheets(sheets: Sheets) -> list[Finding]:
     """
     findings = settle(sheets, [doubt for check in OF_ROWS for doubt in check(sheets)])
     doubts: list[Doubt] = list(settle_recaptures(sheets))
-    measured = measure_birds(sheets)
-    if measured is not None:
-        doubts += [doubt for check in OF_MEASUREMENTS for doubt in check(sheets, measured)]
+    doubts += _check_measurements(sheets)
     doubts += [doubt for check in OF_CELLS for doubt in check(sheets)]
     return findings + settle(sheets, doubts)
+
+
+def _check_measurements(sheets: Sheets) -> list[Doubt]:
+    """Let the scores of all measurements go before the next checks begin."""
+    measured = measure_birds(sheets)
+    if measured is None:
+        return []
+    return [doubt for check in OF_MEASUREMENTS for doubt in check(sheets, measured)]

@@ -158,7 +158,7 @@ def find_fat_on_lean(
     for place in np.flatnonzero(light).tolist():
         message = (
             f"heavy fat ({sheets.captures['fat'].iat[place]}) on a bird of "
-            f"{measured.values[place, column]:g} g, lighter than lean ones: "
+            f"{measured.value(place, column):g} g, lighter than lean ones: "
             f"{measured.usual(place, column)} is usual"
         )
         yield Doubt("captures", place, "fat", "fat_on_lean", "doubtful", message)

@@ -69,7 +69,7 @@ def _doubt(
     *,
     by_itself: bool,
 ) -> Doubt:
-    name, value = measured.names[column], measured.values[place, column]
+    name, value = measured.names[column], measured.value(place, column)
     written = sheets.reads["captures"].written(place, name).strip()
     usual = f"{measured.usual(place, column)} is usual for {words.of(place)}"
     if by_itself and _NINES.fullmatch(written):
@@ -95,7 +95,7 @@ def _doubt(
 
 def _partner(doubt: Doubt, measured: Measured, column: int) -> Doubt:
     """Doubt about the other of two values that have changed places."""
-    swapped_with = measured.values[doubt.place, measured.names.index(doubt.column)]
+    swapped_with = measured.value(doubt.place, measured.names.index(doubt.column))
     return doubt._replace(
         column=measured.names[column],
         severity="doubtful",
@@ -106,7 +106,7 @@ def _partner(doubt: Doubt, measured: Measured, column: int) -> Doubt:
 
 
 def _explained_by(doubt: Doubt, measured: Measured, block: Block) -> Doubt:
-    meant = measured.values[doubt.place + block.shift, measured.names.index(doubt.column)]
+    meant = measured.value(doubt.place + block.shift, measured.names.index(doubt.column))
     return doubt._replace(
         kind="block_shifted",
         message=f"{doubt.message.partition(';')[0]}; {_block_words(block)}",

@@ -23,18 +23,18 @@ from phenology.sheets.ranges import (
 from phenology.sheets.read import sheet_columns
 
 LEARNED_UNITS = ("mm", "cm", "g", "mg")
+_PIECE = 1_000_000  # captures looked at together
 
 
 @dataclass(frozen=True)
 class Measured:
-    """Lengths and masses of all captures: values, scores and what they are scored against."""
+    """Lengths and masses of all captures: scores, and what they are scored against."""
 
     names: tuple[str, ...]
     units: tuple[str, ...]
     decimals: tuple[int, ...]  # in which each is usually read
     levels: tuple[Floats, ...]  # the values that each takes; the last is missing
     codes: tuple[Ints, ...]  # of each capture, which of them; -1 missing
-    values: Floats  # (captures, measurements)
     scores: Floats  # spreads above the centre of the bird's class
     ranges: tuple[Range, ...]
     classes: BirdClasses
@@ -47,6 +47,10 @@ class Measured:
         high = np.exp(found.centre[group] + found.limit_high * found.spread_high[group])
         return f"{low:.3g} to {high:.3g} {self.units[column]}"
 
+    def value(self, places: int | Ints, column: int) -> Any:
+        """Value of one capture, or of some."""
+        return self.levels[column][self.codes[column][places]]
+
     def score_of(self, place: int, column: int, value: float) -> float:
         """Score that another value would have for this bird."""
         return self.ranges[column].spreads_of_one(value, int(self.classes.finest[place]))
@@ -54,7 +58,7 @@ class Measured:
     def factor(self, place: int, column: int) -> float:
         """Value over the median of the bird's class."""
         centre = self.ranges[column].centre[self.classes.finest[place]]
-        return float(self.values[place, column] / np.exp(centre))
+        return float(self.value(place, column) / np.exp(centre))
 
 
 def measure_birds(sheets: Sheets, false_alarm_share: float = FALSE_ALARM_SHARE) -> Measured | None:
@@ -85,19 +89,19 @@ def measure_birds(sheets: Sheets, false_alarm_share: float = FALSE_ALARM_SHARE) 
     if not learned:
         return None
     names, units, levels_of, codes, ranges = zip(*learned, strict=True)
-    values = _by_column(of[code] for of, code in zip(levels_of, codes, strict=True))
     scores = _by_column(
-        found.spreads(column, classes.finest)
-        for column, found in zip(values.T, ranges, strict=True)
+        found.spreads(levels[code], classes.finest)
+        for levels, code, found in zip(levels_of, codes, ranges, strict=True)
     )
     species = read.labels("species").codes.astype(np.int64)
     return Measured(
         names=names,
         units=units,
-        decimals=tuple(_usual_decimals(column) for column in values.T),
+        decimals=tuple(
+            _usual_decimals(levels, code) for levels, code in zip(levels_of, codes, strict=True)
+        ),
         levels=levels_of,
         codes=codes,
-        values=values,
         scores=scores,
         ranges=ranges,
         classes=classes,
@@ -110,9 +114,9 @@ def _by_column(columns: Iterable[npt.NDArray[Any]]) -> npt.NDArray[Any]:
     return np.array(list(columns)).T
 
 
-def _usual_decimals(values: Floats) -> int:
+def _usual_decimals(levels: Floats, codes: Ints) -> int:
     """Fewest decimals that nearly all readings need."""
-    known = values[np.isfinite(values)][:10_000]
+    known = levels[codes[np.isfinite(levels)[codes]][:10_000]]
     for decimals in range(3):
         if np.mean(np.abs(known - np.round(known, decimals)) < 1e-6) > 0.95:
             return decimals
@@ -134,18 +138,26 @@ def odd_beside_others(
     odd = np.zeros(beyond.shape, dtype=bool)
     if beyond.shape[1] < 2:
         return odd
-    scores = measured.scores.copy(order="F")
-    scores[beyond] = np.nan
-    learn = measured.expectation
-    sample = np.arange(0, len(scores), max(len(scores) // LEARNED_FROM, 1))
-    conditional = learn.conditional_scores(scores[sample], sample)
-    limits = np.empty((2, scores.shape[1]))
-    for column in range(scores.shape[1]):
+
+    def usual_scores(rows: Ints) -> Floats:
+        return np.where(beyond[rows], np.nan, measured.scores[rows])
+
+    learn, captures = measured.expectation, len(beyond)
+    sample = np.arange(0, captures, max(captures // LEARNED_FROM, 1))
+    conditional = learn.conditional_scores(usual_scores(sample), sample)
+    limits = np.empty((2, beyond.shape[1]))
+    for column in range(beyond.shape[1]):
         known = conditional[np.isfinite(conditional[:, column]), column]
         limits[0, column] = tail_limit(-known, false_alarm_share)
         limits[1, column] = tail_limit(known, false_alarm_share)
-    rows = learn.may_exceed(scores, float(limits.min()))
-    conditional = learn.conditional_scores(scores[rows], rows)
+    pieces = (
+        np.arange(begin, min(begin + _PIECE, captures)) for begin in range(0, captures, _PIECE)
+    )
+    lowest = float(limits.min())
+    rows = np.concatenate(
+        [piece[learn.may_exceed(usual_scores(piece), piece, lowest)] for piece in pieces]
+    )
+    conditional = learn.conditional_scores(usual_scores(rows), rows)
     away = np.abs(np.nan_to_num(conditional / np.where(conditional < 0, limits[0], limits[1])))
     unfit = np.flatnonzero(away.max(axis=1, initial=0.0) > 1)
     odd[rows[unfit], away[unfit].argmax(axis=1)] = True

@@ -60,6 +60,7 @@ def _read_text(path: Path) -> Grid:
         )
     delimiter = find_delimiter(sample)
     grid = _read_even(path.name, utf8, delimiter)
+    pa.default_memory_pool().release_unused()  # what the pieces of a large sheet took
     return grid if grid is not None else _read_ragged(path.name, utf8.decode(), delimiter)
 
 

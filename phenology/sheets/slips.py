@@ -139,7 +139,7 @@ def swapped_digits(text: str) -> list[str]:
 def _swaps(measured: Measured, place: int, column: int, value: float) -> Iterable[Slip]:
     """Explanations by which this value and another of the bird's have changed places."""
     for other in range(len(measured.names)):
-        theirs = measured.values[place, other]
+        theirs = measured.value(place, other)
         if other == column or not np.isfinite(theirs) or theirs == value:
             continue
         scores = measured.scores[place].copy()
