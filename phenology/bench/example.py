@@ -25,6 +25,6 @@ def bench_example(_quick: bool) -> list[Measured]:
     finally:
         shutil.rmtree(scratch)
     return [
-        Measured("example run, cold", cold.seconds, peak_gb=cold.peak_gb),
-        Measured("example run, warm", warm.seconds, "cold", cold.seconds, warm.peak_gb),
+        Measured("example run, cold", cold.seconds, peak_gib=cold.peak_gib),
+        Measured("example run, warm", warm.seconds, "cold", cold.seconds, warm.peak_gib),
     ]

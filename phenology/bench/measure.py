@@ -18,7 +18,7 @@ class Measured:
     seconds: float
     against: str = ""
     against_seconds: float = float("nan")
-    peak_gb: float = float("nan")
+    peak_gib: float = float("nan")
 
     @property
     def ratio(self) -> float:
@@ -31,7 +31,7 @@ class ProcessUse:
     """What a finished process used, by the operating system's own accounting."""
 
     seconds: float
-    peak_gb: float
+    peak_gib: float
 
 
 def measure_process(command: Sequence[str], **environment: str) -> ProcessUse:

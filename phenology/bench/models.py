@@ -139,7 +139,7 @@ def _against_sampling() -> list[Measured]:
     large = measure_python(code)
     return [
         Measured("season, 4 × 6 × 3, NUTS, 400 draws, cold", ours, "PyMC, as effective", theirs),
-        Measured("season, 50 sites × 20 seasons daily", large.seconds, peak_gb=large.peak_gb),
+        Measured("season, 50 sites × 20 seasons daily", large.seconds, peak_gib=large.peak_gib),
     ]
 
 

@@ -53,7 +53,7 @@ def bench_scale(quick: bool) -> list[Measured]:
             alone[more].seconds,
             f"{fewer} regions",
             alone[fewer].seconds,
-            alone[more].peak_gb,
+            alone[more].peak_gib,
         )
         for fewer, more in pairwise(sizes)
     ]
@@ -81,7 +81,7 @@ def bench_captures(quick: bool) -> list[Measured]:
             captures.to_csv(folder / "captures.csv", mode="a", index=False, header=not million)
         use = measure_python(_READ_TO_SUMMARY.format(folder=str(folder)))
     name = f"{millions},000,000 captures of {MANY_SITES} sites read, checked, joined, summarised"
-    return [Measured(name, use.seconds, peak_gb=use.peak_gb)]
+    return [Measured(name, use.seconds, peak_gib=use.peak_gib)]
 
 
 def _run(scratch: Path, regions: int, jobs: int) -> ProcessUse:

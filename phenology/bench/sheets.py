@@ -65,7 +65,7 @@ def bench_sheets(quick: bool) -> list[Measured]:
             f"open_study(Path({str(folder)!r}))"
         )
         csv = Measured(
-            f"{rows:,} captures checked from CSV", ours, "polars' typed read", theirs, use.peak_gb
+            f"{rows:,} captures checked from CSV", ours, "polars' typed read", theirs, use.peak_gib
         )
         captures.unlink()
         workbook_rows = WORKBOOK_ROWS // 10 if quick else WORKBOOK_ROWS

@@ -128,7 +128,7 @@ def _large_study(root: Path, sites: int) -> list[Measured]:
             f"assert float(w.tmax_c.notnull().mean()) > 0.9\n{code}\n"
         )
         subject = f"{what}: {sites} sites, 37 years daily"
-        rows.append(Measured(subject, use.seconds, peak_gb=use.peak_gb))
+        rows.append(Measured(subject, use.seconds, peak_gib=use.peak_gib))
     return rows
 
 
