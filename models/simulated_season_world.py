@@ -78,7 +78,7 @@ class Station:
 
     @property
     def utc_offset_h(self) -> int:
-        """Hours of the station's clocks before UTC (+): a fixed offset that names no place."""
+        """Hours by which its clocks run ahead of UTC: a fixed offset, which names no place."""
         return round(self.longitude / 15)
 
 

@@ -93,7 +93,7 @@ def _joined(labels: pd.DataFrame) -> pd.Categorical:
     for name in labels:
         here = labels[name].cat
         together = [f"{before} {word}" for before in words.categories for word in here.categories]
-        codes = words.codes * len(here.categories) + here.codes.to_numpy()
+        codes = words.codes.astype(np.intp) * len(here.categories) + here.codes.to_numpy()
         words = pd.Categorical.from_codes(codes, together)
     return words
 

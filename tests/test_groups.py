@@ -36,6 +36,14 @@ def test_a_part_that_most_birds_lack_is_not_modelled() -> None:
     assert set(groups["group"]) == {"A b adult"}
 
 
+def test_labels_as_written_are_kept_however_many() -> None:
+    rows = [
+        ("A b", f"age {i}", f"sex {j}", None, "2031-07-10") for i in range(30) for j in range(9)
+    ]
+    groups = assign_groups(_birds(rows), ["age", "sex"], seed=1)["group"]
+    assert groups.tolist() == [f"{species} {age} {sex}" for species, age, sex, *_ in rows]
+
+
 def test_one_band_in_one_year_is_one_kind_of_bird() -> None:
     known = [
         ("A b", age, "male", f"TEST-{i}", "2031-07-10")

@@ -148,15 +148,21 @@ def span_words(low: float, high: float, season: str | int = "") -> str:
 def number_words(value: float, low: float, high: float) -> str:
     """A number with no more digits than its interval deserves: steps of a fifth of it or more.
 
+    An end is not rounded to zero, by up to two digits more, where the interval leaves zero out.
+
     Examples
     --------
     >>> number_words(0.21834, 0.181, 0.262), number_words(1234.5, 900, 1700)
     ('0.22', '1200')
+    >>> number_words(-0.003, -0.045, -0.003), number_words(0.003, -0.04, 0.003)
+    ('-0.003', '0.00')
     """
     width = high - low
     if not math.isfinite(width) or width <= 0:
         return f"{value:.3g}"
     step = math.floor(math.log10(width / 2))
+    if value and (low > 0 or high < 0) and not round(value, -step):
+        step = max(math.floor(math.log10(abs(value))), step - 2)
     rounded = round(value, -step) + 0.0  # + 0.0 turns -0.0 into 0.0
     return f"{rounded:.{max(0, -step)}f}"
 

@@ -12,7 +12,7 @@ from phenology.sheets.doubt import Doubt, Sheets
 from phenology.time_zones import is_time_zone, zone_by_longitude
 
 M2_A_HA = 10_000.0
-CLOCK_FROM_SUN_H = 3.5  # no country's clocks run farther from the sun
+CLOCK_FROM_SUN_H = 3.5  # nowhere do clocks run farther from the sun (from memory: 3.1)
 _MIDSEASONS = pd.to_datetime(["2031-01-15", "2031-07-15"])  # in summer time, and not
 _DIFFERING = ("latitude", "longitude", "elevation_m", "timezone")
 

@@ -96,7 +96,8 @@ def test_days_run_past_new_year_and_know_leap_years() -> None:
 @pytest.mark.parametrize(
     ("value", "low", "high", "shown"),
     [(0.2183, 0.181, 0.262, "0.22"), (16.02, 14.4, 17.6, "16"), (1234.5, 900, 1700, "1200"),
-     (-0.001, -0.2, 0.2, "0.0"), (5.0, 5.0, 5.0, "5")],
+     (-0.001, -0.2, 0.2, "0.0"), (5.0, 5.0, 5.0, "5"), (0.77, 0.77, 23.8, "0.8"),
+     (-3e-3, -4.5e-2, -3e-3, "-0.003"), (1e-9, 1e-9, 0.3, "0.000")],
 )  # fmt: skip
 def test_digits_follow_the_interval(value: float, low: float, high: float, shown: str) -> None:
     assert number_words(value, low, high) == shown
