@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
 CORRECTIONS = "corrections.csv"
 # What some findings advise is no value of a cell.
-_ADVICE = ("add it to", "move them", "perhaps ", "names begin")
+_ADVICE = ("add ", "say ", "move them", "perhaps ", "names begin")
 
 
 @dataclass(frozen=True)

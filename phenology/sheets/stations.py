@@ -54,12 +54,12 @@ def find_flowering_area_small(sheets: Sheets) -> Iterable[Doubt]:
     small = (sites["flowering_area_ha"] < surveyed_ha).to_numpy(dtype=bool)
     for place in np.flatnonzero(small).tolist():
         message = (
-            f"less than the {surveyed_ha.iloc[place]:g} ha that one survey of bloom covered there"
+            f"less than the {surveyed_ha.iloc[place]:g} ha that one survey of bloom covered there; "
+            "10,000 m2 make one ha"
         )
         yield Doubt(
-            "sites", place, "flowering_area_ha", "flowering_area_small", "doubtful", message,
-            "an area in hectares: 10,000 m2 make one",
-        )  # fmt: skip
+            "sites", place, "flowering_area_ha", "flowering_area_small", "doubtful", message
+        )
 
 
 def find_time_zones(sheets: Sheets) -> Iterable[Doubt]:
@@ -69,14 +69,18 @@ def find_time_zones(sheets: Sheets) -> Iterable[Doubt]:
         if not isinstance(zone, str) or not zone:
             continue
         longitude = sites["longitude"].iloc[place]
-        advice = f"its IANA name; by longitude it would be {zone_by_longitude(longitude)}"
+        usual = zone_by_longitude(longitude)
         if not is_time_zone(zone):
-            yield Doubt("sites", place, "timezone", "unknown_time_zone", "impossible",
-                        "no time zone has this name", advice, "blanked")  # fmt: skip
+            message = "no time zone has this name; IANA names are such as America/Denver"
+            yield Doubt("sites", place, "timezone", "unknown_time_zone", "impossible", message,
+                        usual, "blanked")  # fmt: skip
             continue
         offsets = [time.utcoffset().total_seconds() / 3600
                    for time in _MIDSEASONS.tz_localize(zone)]  # fmt: skip
         apart = min(abs((offset - longitude / 15 + 12) % 24 - 12) for offset in offsets)
         if apart > CLOCK_FROM_SUN_H:
-            message = f"its clocks run {apart:.0f} hours from the sun at this longitude"
-            yield Doubt("sites", place, "timezone", "time_zone_far", "doubtful", message, advice)
+            message = (
+                f"its clocks run {apart:.0f} hours from the sun at this longitude"
+                " (west of Greenwich zones are called Etc/GMT+)"
+            )
+            yield Doubt("sites", place, "timezone", "time_zone_far", "doubtful", message, usual)

@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from phenology.page.accepted import suggested_value
 from phenology.quantities import ACTIONS, SEVERITIES
 from phenology.sheets.finding import FINDING_COLUMNS
 from phenology.sheets.kinds import KINDS, kinds_page
@@ -172,13 +173,27 @@ def test_a_time_zone_that_is_none_is_blanked_and_one_far_from_the_sun_is_doubted
     doubts = study.findings.set_index("kind")
     assert doubts.loc["unknown_time_zone", "action"] == "blanked"
     assert "10 hours" in doubts.loc["time_zone_far", "message"]
-    assert "Etc/GMT+7" in doubts.loc["time_zone_far", "suggestion"]
+    assert doubts.loc["time_zone_far", "suggestion"] == "Etc/GMT+7"
     assert study.sites["timezone"].isna().tolist() == [True, False]
     own = hours_since_sunrise(study.captures, study.sites)
     right = study.sites.assign(timezone="America/Phoenix")
     expected = hours_since_sunrise(study.captures, right)
     here = (study.captures["site"] == study.sites["site"].iloc[0]).to_numpy()
     np.testing.assert_allclose(own[here], expected[here])
+
+
+def test_what_is_only_advice_is_not_offered_as_a_value(tmp_path, small):
+    captures = small.captures.astype(str)
+    captures.loc[captures.index[0], "date"] = "03/04/2031"
+    captures.loc[captures.index[1], "species"] = "Calypte costae"
+    captures.loc[captures.index[2], "species"] = "Qqqq"
+    captures.loc[captures.index[3], "site"] = "zzzz"
+    small.captures = captures
+    found = open_study(small.write(tmp_path / "study")).findings.set_index("kind")
+    kinds = ["ambiguous_date", "species_without_role", "unknown_species", "unknown_site"]
+    for kind in kinds:
+        assert found.loc[[kind], "suggestion"].ne("").all(), kind
+        assert found.loc[[kind], "suggestion"].map(suggested_value).eq("").all(), kind
 
 
 def test_a_flowering_area_under_the_ground_surveyed_is_doubted(tmp_path, small):
