@@ -9,11 +9,12 @@ import pandas as pd
 from phenology.quantities import CAPTURES
 from phenology.report import figures
 from phenology.report.content import Block, Drawing, Figure, Section, Words, points, table
+from phenology.report.data import data_section
 from phenology.report.drivers import habitat_blocks
 from phenology.report.first_page import first_page
 from phenology.report.map import draw_site_map
 from phenology.report.methods import methods_section
-from phenology.report.panels import interval_figures, pages, panelled
+from phenology.report.panels import interval_figures, panelled
 from phenology.report.rooms import (
     MOST_SENTENCES,
     ROOMS,
@@ -23,7 +24,7 @@ from phenology.report.rooms import (
 from phenology.report.support_section import support_section
 from phenology.report.tables import said, shown_answers
 from phenology.report.when import when_section
-from phenology.report.words import count_words, day_words, plain
+from phenology.report.words import count_words, plain
 
 if TYPE_CHECKING:
     from phenology.assess.assessment import Assessment
@@ -208,98 +209,6 @@ def _listed(values: pd.Series[str], most: int = 4) -> str:
     names = sorted({str(value) for value in values if value})
     more = f" and {len(names) - most} more" if len(names) > most else ""
     return ", ".join(plain(name, 60) for name in names[:most]) + more
-
-
-def data_section(tables: dict[str, pd.DataFrame]) -> Section:
-    """What went in: rows, effort by day, doubts, rows set aside, what taught the answers."""
-    section = Section(
-        "data",
-        "Data",
-        "Every row read was either used or set aside; the sheets themselves are never changed. "
-        "Single findings, with the values as written, are in private/findings.csv.",
-    )
-    if "sampled_days" in tables:
-        sampled, seasons = tables["sampled_days"], tables["seasons_sampled"]
-        for page, sites in enumerate(pages(seasons["site"], 35 + 18 * seasons["season"].nunique())):
-            section.add(
-                Figure(
-                    f"effort-{page}",
-                    figures.draw_effort_calendar(
-                        sampled[sampled["site"].isin(sites)],
-                        seasons[seasons["site"].isin(sites)],
-                        (sampled["day"].min(), sampled["day"].max()),
-                    ),
-                    "Every day sampled, stronger for more device-hours: gaps and lost seasons are "
-                    "where nothing can be seen."
-                    if sampled["hours"].notna().any()
-                    else "Every day with a capture; hours worked were not written down, so a gap "
-                    "may be a day without work or without birds.",
-                )
-            )
-    if "findings" in tables:
-        section.add(
-            Figure(
-                "findings",
-                figures.draw_findings(tables["findings"]),
-                "The commonest doubts about the sheets, by kind: only the impossible was blanked, "
-                "the doubtful was kept and flagged.",
-            )
-        )
-    if "readers" in tables:
-        section.add(
-            Figure(
-                "readers",
-                figures.draw_readers(tables["readers"]),
-                "How far each reader of fat and wing reads from the others for like birds, and how "
-                "many wings end in 0 or 5; the line is a reader like the others, or a fifth. Who "
-                "works at other sites or days meets other birds; names are in private/readers.csv.",
-            )
-        )
-    if "last_digits" in tables:
-        section.add(
-            Figure(
-                "last-digits",
-                figures.draw_last_digits(tables["last_digits"]),
-                "How often each last digit was written down: an even hand writes each a tenth of "
-                "the time (line), a rounding one prefers 0 and 5.",
-            )
-        )
-    if "learning" in tables:
-        section.add(
-            Figure(
-                "learning",
-                figures.draw_learning(tables["learning"]),
-                "What taught the answers at each site: own is that site and year itself, borrowed "
-                "is other years and sites, assumed is what was held beforehand.",
-            )
-        )
-    for name, caption in (
-        ("rows", "Rows by sheet"),
-        ("seasons_sampled", "Effort by site and season; device-hours are traps times hours"),
-        ("findings", "Findings by kind"),
-        ("set_aside", "Rows set aside, by reason"),
-        ("readers", "Readers compared, by letter"),
-        ("last_digits", "Last digits written down"),
-    ):
-        if name in tables:
-            folded = name in ("seasons_sampled", "findings", "readers", "last_digits")
-            section.add(table(name, caption, _data_shown(tables[name]), folded=folded))
-    return section
-
-
-def _data_shown(rows: pd.DataFrame) -> pd.DataFrame:
-    if "kind" in rows:
-        return rows.assign(kind=rows["kind"].str.replace("_", " "))
-    if "first_day" not in rows:
-        return rows
-    dates = {
-        name: [
-            day_words(day, season) if pd.notna(day) else None
-            for day, season in zip(rows[name], rows["season"], strict=True)
-        ]
-        for name in ("first_day", "last_day")
-    }
-    return rows.assign(**dates)
 
 
 def welfare_section(assessment: Assessment, tables: dict[str, pd.DataFrame]) -> Section:

@@ -13,7 +13,8 @@ import pandas as pd
 
 from phenology.quantities import DRIVERS, QUANTITIES
 from phenology.report import render_report
-from phenology.report.content import Table, Words
+from phenology.report.content import Figure, Table, Words
+from phenology.report.data import data_section
 from phenology.report.first_page import first_page
 from phenology.report.sections import refused_section
 from phenology.report.support_measures import MEASURES, PLAIN_DRIVERS, change_words
@@ -115,6 +116,28 @@ def test_a_long_table_says_where_the_rest_stands(report, assessment) -> None:
     named = re.findall(r"more rows in tables/(\w+)\.csv", report)
     assert named
     assert set(named) <= {*report_tables(assessment), "estimates"}
+
+
+def test_days_are_drawn_at_the_sites_with_most_birds_and_the_others_counted(assessment) -> None:
+    tables = report_tables(assessment)
+    one = tables["sampled_days"]["site"].iloc[0]
+    of_one = {
+        name: tables[name][tables[name]["site"] == one]
+        for name in ("sampled_days", "seasons_sampled")
+    }
+    many = {
+        name: pd.concat([rows.assign(site=f"site {n:02d}") for n in range(40)])
+        for name, rows in of_one.items()
+    }
+    number = many["seasons_sampled"]["site"].str[-2:].astype(int)
+    many["seasons_sampled"] = many["seasons_sampled"].assign(birds=number)
+    blocks = data_section(many).blocks
+    drawn = "".join(block.chart.to_json() for block in blocks if isinstance(block, Figure))
+    assert {name for name in many["sampled_days"]["site"].unique() if name in drawn} == {
+        f"site {n}" for n in range(34, 40)
+    }
+    said = [block for block in blocks if isinstance(block, Words)]
+    assert said[0].lines == ("34 further sites with fewer birds: see the tables.",)
 
 
 def test_methods_give_equations_sources_versions_seed_and_hashes(report) -> None:
