@@ -4,11 +4,50 @@ from __future__ import annotations
 
 import pandas as pd
 
+from phenology.models.fat_readers import MOST_READINGS
 from phenology.report import figures
 from phenology.report.content import Block, Figure, Section, Words, table
 from phenology.report.panels import pages
 from phenology.report.rooms import shown_sites
 from phenology.report.words import count_words, day_words
+
+_DRAWN = (
+    (
+        "findings",
+        figures.draw_findings,
+        "The commonest doubts about the sheets, by kind: only the impossible was blanked, the "
+        "doubtful was kept and flagged.",
+    ),
+    (
+        "readers",
+        figures.draw_readers,
+        "How far each reader of fat and wing reads from the others for like birds, and how many "
+        "wings end in 0 or 5; the line is a reader like the others, or a fifth. Who works at other "
+        "sites or days meets other birds; names are in private/readers.csv. Of more than "
+        f"{MOST_READINGS:,} readings of fat as many are drawn by chance and compared.",
+    ),
+    (
+        "last_digits",
+        figures.draw_last_digits,
+        "How often each last digit was written down: an even hand writes each a tenth of the time "
+        "(line), a rounding one prefers 0 and 5.",
+    ),
+    (
+        "learning",
+        figures.draw_learning,
+        "What taught the answers at each site: own is that site and year itself, borrowed is other "
+        "years and sites, assumed is what was held beforehand.",
+    ),
+)
+_TABLES = (
+    ("rows", "Rows by sheet"),
+    ("seasons_sampled", "Effort by site and season; device-hours are traps times hours"),
+    ("findings", "Findings by kind"),
+    ("set_aside", "Rows set aside, by reason"),
+    ("readers", "Readers compared, by letter"),
+    ("last_digits", "Last digits written down"),
+)
+_FOLDED = ("seasons_sampled", "findings", "readers", "last_digits")
 
 
 def data_section(tables: dict[str, pd.DataFrame]) -> Section:
@@ -21,54 +60,13 @@ def data_section(tables: dict[str, pd.DataFrame]) -> Section:
     )
     if "sampled_days" in tables:
         section.add(*_effort_calendars(tables))
-    if "findings" in tables:
-        section.add(
-            Figure(
-                "findings",
-                figures.draw_findings(tables["findings"]),
-                "The commonest doubts about the sheets, by kind: only the impossible was blanked, "
-                "the doubtful was kept and flagged.",
-            )
-        )
-    if "readers" in tables:
-        section.add(
-            Figure(
-                "readers",
-                figures.draw_readers(tables["readers"]),
-                "How far each reader of fat and wing reads from the others for like birds, and how "
-                "many wings end in 0 or 5; the line is a reader like the others, or a fifth. Who "
-                "works at other sites or days meets other birds; names are in private/readers.csv.",
-            )
-        )
-    if "last_digits" in tables:
-        section.add(
-            Figure(
-                "last-digits",
-                figures.draw_last_digits(tables["last_digits"]),
-                "How often each last digit was written down: an even hand writes each a tenth of "
-                "the time (line), a rounding one prefers 0 and 5.",
-            )
-        )
-    if "learning" in tables:
-        section.add(
-            Figure(
-                "learning",
-                figures.draw_learning(tables["learning"]),
-                "What taught the answers at each site: own is that site and year itself, borrowed "
-                "is other years and sites, assumed is what was held beforehand.",
-            )
-        )
-    for name, caption in (
-        ("rows", "Rows by sheet"),
-        ("seasons_sampled", "Effort by site and season; device-hours are traps times hours"),
-        ("findings", "Findings by kind"),
-        ("set_aside", "Rows set aside, by reason"),
-        ("readers", "Readers compared, by letter"),
-        ("last_digits", "Last digits written down"),
-    ):
+    for name, draw, caption in _DRAWN:
         if name in tables:
-            folded = name in ("seasons_sampled", "findings", "readers", "last_digits")
-            section.add(table(name, caption, _data_shown(tables[name]), folded=folded))
+            section.add(Figure(name.replace("_", "-"), draw(tables[name]), caption))
+    for name, caption in _TABLES:
+        if name in tables:
+            shown = _data_shown(tables[name])
+            section.add(table(name, caption, shown, folded=name in _FOLDED))
     return section
 
 

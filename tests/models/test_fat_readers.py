@@ -4,6 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from phenology.models import fat_readers
 from phenology.models.fat_readers import compare_fat_readers
 from phenology.models.lean_mass_simulated import simulate_lean_mass
 from phenology.models.refusal import Refused
@@ -47,3 +48,17 @@ def test_readers_alike_are_told_to_be_alike() -> None:
 def test_one_reader_is_refused() -> None:
     with pytest.raises(Refused, match="1 reader of fat with 20 readings"):
         compare_fat_readers(_birds(1)[0].assign(reader="A"))
+
+
+def test_of_very_many_readings_as_many_of_each_reader_are_compared(monkeypatch) -> None:
+    birds, _ = _birds(5)
+    few = np.flatnonzero((birds["reader"] == "C").to_numpy())[30:]
+    birds = birds.drop(birds.index[few])
+    monkeypatch.setattr(fat_readers, "MOST_READINGS", 180)
+    told = compare_fat_readers(birds).set_index("reader")
+    assert told["birds"].to_dict() == {"A": 60, "B": 60, "C": 30}
+    assert told.equals(compare_fat_readers(birds).set_index("reader"))
+    monkeypatch.undo()
+    width = told["high"] - told["low"]
+    every = compare_fat_readers(birds).set_index("reader")
+    assert (every["high"] - every["low"])["A"] < width["A"]
